@@ -1,0 +1,55 @@
+# Every target does its own set-up: a fresh machine needs python3 (3.11 or newer), pip and make, nothing else.
+PYTHON ?= python3
+VENV := .venv
+PY := $(VENV)/bin/python
+STAMP := $(VENV)/.ready
+
+.PHONY: setup system demo test test-vm bench check lint types imports format clean
+
+setup: $(STAMP)
+
+$(STAMP): pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(PY) -m pip install --quiet --upgrade "pip>=25.1"
+	$(PY) -m pip install --quiet --editable ".[collector,postgresql,tls,apprise]" --group dev
+	@touch $(STAMP)
+
+# Debian packages the demo and the tests use where they may be installed; without root it says what is missing.
+system:
+	@sh deploy/system-packages.sh test
+
+demo: setup
+	@sh deploy/system-packages.sh demo
+	@$(PY) -m sample_fleet demo
+
+test: setup
+	@sh deploy/system-packages.sh test
+	$(PY) -m pytest -m "not vm" --timeout=300 $(ARGS)
+
+test-vm: setup
+	@sh deploy/system-packages.sh vm
+	$(PY) -m pytest -m vm --timeout=900 $(ARGS)
+
+bench: setup
+	@sh deploy/system-packages.sh test
+	$(PY) -m tests.bench $(if $(ONLY),--only $(ONLY))
+
+lint: setup
+	$(VENV)/bin/ruff check .
+	$(VENV)/bin/ruff format --check .
+	$(VENV)/bin/interrogate -q agent collector sample_fleet tests
+
+types: setup
+	$(VENV)/bin/mypy agent collector sample_fleet
+
+imports: setup
+	$(VENV)/bin/lint-imports
+
+check: lint types imports
+
+format: setup
+	$(VENV)/bin/ruff format .
+	$(VENV)/bin/ruff check --fix .
+
+clean:
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache build dist

@@ -1,0 +1,1 @@
+"""The agent: finds drives, waits for a moment that harms nobody, probes, reads health and reports."""
