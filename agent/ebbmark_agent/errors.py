@@ -207,8 +207,8 @@ class UnbufferedIoUnsupportedError(DeviceError):
     def __init__(self, *, path: str, file_system: str) -> None:
         """Take the path and the file system's name."""
         super().__init__(
-            f"{path} lies on {file_system}, which offers no unbuffered writes: figures would be the memory's, "
-            "not the drive's. Probe a folder on the drive's own file system."
+            f"{path} lies on {file_system}, which offers no unbuffered writes: figures would be "
+            "the memory's, not the drive's. Probe a folder on the drive's own file system."
         )
 
 
@@ -235,8 +235,8 @@ class DriveWriteError(DeviceError):
         name = errno.errorcode.get(error_number, str(error_number))
         where = f" at byte {at_byte}" if at_byte is not None else ""
         super().__init__(
-            f"The {operation} on {path} failed with {name}{where}. That is a finding about the drive: save what "
-            "is on it, then read its health with: ebbmark-agent health"
+            f"The {operation} on {path} failed with {name}{where}. That is a finding about the drive: save "
+            "what is on it, then read its health with: ebbmark-agent health"
         )
 
 

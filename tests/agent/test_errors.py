@@ -46,4 +46,4 @@ def test_settings_faults_are_told_at_once() -> None:
     """A settings error lists every fault on its own line."""
     error = SettingsError(source="agent.toml", faults=("a: one", "b: two"))
 
-    assert "agent.toml has 2 faults; correct and try again:\n  a: one\n  b: two" == str(error)
+    assert str(error) == "agent.toml has 2 faults; correct and try again:\n  a: one\n  b: two"
