@@ -1,0 +1,49 @@
+"""`python -m tests.bench [--only PART]`: runs the parts and writes results.json and RESULTS.md."""
+
+import argparse
+import importlib
+import os
+import pkgutil
+import platform
+import sys
+import time
+import traceback
+from datetime import UTC, datetime
+
+from tests.bench import parts
+from tests.bench.results import merge, read_results, write_results
+
+
+def main() -> int:
+    """Run the parts asked for; a part that breaks is told and does not stop the others."""
+    known = sorted(m.name for m in pkgutil.iter_modules(parts.__path__))
+    parser = argparse.ArgumentParser(prog="python -m tests.bench")
+    parser.add_argument("--only", choices=known, help="run one part")
+    asked = parser.parse_args().only
+    machine = (
+        f"{os.cpu_count()} cores, {platform.machine()}, {platform.system()} {platform.release()}, "
+        f"Python {platform.python_version()}"
+    )
+    broken = missed = 0
+    for part in [asked] if asked else known:
+        started = time.monotonic()
+        print(f"{part} ...", flush=True)
+        try:
+            found = importlib.import_module(f"tests.bench.parts.{part}").run()
+        except Exception:  # noqa: BLE001 - one broken part must not cost the others' figures
+            traceback.print_exc()
+            broken += 1
+            continue
+        for r in found:
+            missed += r["held"] is False
+            bar = f"  (bar {r['bar']}: {'held' if r['held'] else 'MISSED'})" if r["bar"] else ""
+            print(f"  {r['name']}: {r['value']:.4g} {r['unit']}{bar}", flush=True)
+        made = f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC"
+        write_results(merge(read_results(), found, part), machine=machine, made=made)
+        print(f"  {time.monotonic() - started:.0f} s", flush=True)
+    print(f"{broken} parts broke, {missed} bars missed.")
+    return 30 if broken or missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
