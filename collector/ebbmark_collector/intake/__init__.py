@@ -1,0 +1,5 @@
+"""Intake: a report's way in. It is validated, stored with its newest facts judged, and only then acknowledged."""
+
+from ebbmark_collector.intake.accept import Receipt, Refused, accept, accept_many
+
+__all__ = ["Receipt", "Refused", "accept", "accept_many"]

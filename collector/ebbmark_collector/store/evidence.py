@@ -1,0 +1,131 @@
+"""Evidence rows: probes, health by the day, takes and findings, each insertable twice without harm."""
+
+import zlib
+from collections.abc import Mapping
+
+from ebbmark_collector.store.tx import Row, Tx, Value
+
+_HEALTH_COLUMNS = (
+    "drive_id",
+    "day",
+    "read_ms",
+    "state",
+    "temperature_c",
+    "hottest_c",
+    "percentage_used",
+    "available_spare_percent",
+    "written_bytes",
+    "power_on_hours",
+    "media_errors",
+    "reallocated_sectors",
+    "pending_sectors",
+    "uncorrectable_errors",
+    "interface_crc_errors",
+    "reading_json",
+)
+DAY_MS = 86_400_000  # [ms]
+
+
+def pack(text: str) -> bytes:
+    """Compress a JSON text for a column that lists do not read."""
+    return zlib.compress(text.encode(), 6)
+
+
+def unpack(blob: bytes) -> str:
+    """Give a packed JSON text back."""
+    return zlib.decompress(blob).decode()
+
+
+def add_probe(tx: Tx, columns: Mapping[str, Value]) -> bool:
+    """Add a probe; tell whether it was new."""
+    known = tx.query(
+        "SELECT 1 AS one FROM probes WHERE probe_id = :probe_id", {"probe_id": columns["probe_id"]}
+    )
+    if known:
+        return False
+    tx.insert_many("probes", tuple(columns), [tuple(columns.values())])
+    return True
+
+
+def add_health(tx: Tx, columns: Mapping[str, Value]) -> None:
+    """Note a health read: the latest of a day stands for the day, with that day's hottest temperature."""
+    params = dict(columns)
+    params["day"] = int(columns["read_ms"] or 0) // DAY_MS
+    params["hottest_c"] = columns["temperature_c"]
+    names = ", ".join(_HEALTH_COLUMNS)
+    marks = ", ".join(f":{name}" for name in _HEALTH_COLUMNS)
+    later = ", ".join(
+        f"{name} = CASE WHEN excluded.read_ms >= health_days.read_ms THEN excluded.{name} ELSE health_days.{name} END"
+        for name in _HEALTH_COLUMNS
+        if name not in {"drive_id", "day", "hottest_c"}
+    )
+    tx.run(
+        f"""INSERT INTO health_days ({names}, readings) VALUES ({marks}, 1)
+            ON CONFLICT (drive_id, day) DO UPDATE SET {later},
+              hottest_c = CASE WHEN excluded.hottest_c IS NULL THEN health_days.hottest_c
+                               WHEN health_days.hottest_c IS NULL OR excluded.hottest_c > health_days.hottest_c
+                               THEN excluded.hottest_c ELSE health_days.hottest_c END,
+              readings = health_days.readings + 1""",  # noqa: S608 -- columns come from this module
+        params,
+    )
+
+
+def add_take(tx: Tx, columns: Mapping[str, Value]) -> None:
+    """Add a take; a repeat changes nothing."""
+    tx.insert_many(
+        "takes", tuple(columns), [tuple(columns.values())], key=("drive_id", "started_ms", "take_id")
+    )
+
+
+def add_finding(tx: Tx, columns: Mapping[str, Value]) -> None:
+    """Add a finding; a repeat changes nothing."""
+    tx.insert_many(
+        "findings", tuple(columns), [tuple(columns.values())], key=("drive_id", "found_ms", "report_id")
+    )
+
+
+def probes_of(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
+    """Give the judge's probes of a drive: all soaks, rehearsals and copies, and the spots since an instant."""
+    return tx.query(
+        """SELECT * FROM probes WHERE drive_id = :drive_id AND (started_ms >= :since_ms OR kind <> 'spot')
+           ORDER BY started_ms, probe_id""",
+        {"drive_id": drive_id, "since_ms": since_ms},
+    )
+
+
+def probe(tx: Tx, probe_id: str) -> Row | None:
+    """Give one probe."""
+    rows = tx.query("SELECT * FROM probes WHERE probe_id = :probe_id", {"probe_id": probe_id})
+    return rows[0] if rows else None
+
+
+def health_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
+    """Give a drive's days of health from an instant on."""
+    return tx.query(
+        "SELECT * FROM health_days WHERE drive_id = :drive_id AND day >= :day ORDER BY day",
+        {"drive_id": drive_id, "day": since_ms // DAY_MS},
+    )
+
+
+def takes_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
+    """Give a drive's takes from an instant on."""
+    return tx.query(
+        "SELECT * FROM takes WHERE drive_id = :drive_id AND started_ms >= :since_ms ORDER BY started_ms, take_id",
+        {"drive_id": drive_id, "since_ms": since_ms},
+    )
+
+
+def findings_of(tx: Tx, drive_id: str) -> list[Row]:
+    """Give every finding on a drive."""
+    return tx.query(
+        "SELECT * FROM findings WHERE drive_id = :drive_id ORDER BY found_ms, report_id",
+        {"drive_id": drive_id},
+    )
+
+
+def incidents_of(tx: Tx, drive_id: str) -> list[Row]:
+    """Give every incident a person reported on a drive."""
+    return tx.query(
+        "SELECT * FROM incidents WHERE drive_id = :drive_id ORDER BY happened_ms, incident_id",
+        {"drive_id": drive_id},
+    )

@@ -1,0 +1,222 @@
+"""The SQLite engine: one file, one writer at a time, every acknowledged commit on the disk.
+
+Writers that arrive together share one commit: whoever holds the lock runs every waiting job, each in its own
+savepoint, commits once, and only then lets them all return. An answer still means durable.
+"""
+
+import sqlite3
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import sqlite_utils
+
+from ebbmark_collector.errors import Busy, Conflict, Corrupt, StorageFull, StoreError
+from ebbmark_collector.store.schema import sqlite_steps
+from ebbmark_collector.store.tx import NO_PARAMS, Params, Row, T, Tx, Value, insert_sql, savepoint
+
+LEAST_SQLITE = (3, 37, 0)  # STRICT tables, https://www.sqlite.org/stricttables.html
+LOCK_WAIT_S = 10.0  # [s] how long another process may hold the file before Busy
+GROUP_JOBS = 64  # [1] jobs that may share one commit
+
+
+def _ours(error: sqlite3.Error, path: Path) -> StoreError:
+    text = str(error)
+    if isinstance(error, sqlite3.IntegrityError):
+        return Conflict(f"The database refused a row that contradicts another: {text}.")
+    if "locked" in text or "busy" in text:
+        return Busy(f"Another program holds {path.name}; nothing was changed. Try again.")
+    if "full" in text:
+        return StorageFull(
+            f"No space is left for {path}; nothing was taken in. Free some space: it goes on by itself."
+        )
+    if "malformed" in text or "not a database" in text or "corrupt" in text:
+        return Corrupt(f"{path} is damaged ({text}). Stop the collector and restore the last good backup.")
+    if "disk I/O error" in text:
+        return StoreError(f"The disk beneath {path} failed ({text}). Look at the system log.")
+    return StoreError(f"SQLite refused a statement: {text}.")
+
+
+class _SqliteTx:
+    """A transaction on one connection."""
+
+    def __init__(self, db: sqlite_utils.Database, path: Path) -> None:
+        self._db = db
+        self._path = path
+
+    def _execute(self, sql: str, params: Params) -> sqlite3.Cursor:
+        try:
+            return self._db.execute(sql, dict(params))
+        except sqlite3.Error as error:
+            raise _ours(error, self._path) from error
+
+    def query(self, sql: str, params: Params = NO_PARAMS) -> list[Row]:
+        cursor = self._execute(sql, params)
+        names = [column[0] for column in cursor.description]
+        try:
+            return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+        except sqlite3.Error as error:
+            raise _ours(error, self._path) from error
+
+    def run(self, sql: str, params: Params = NO_PARAMS) -> int:
+        return self._execute(sql, params).rowcount
+
+    def insert_many(
+        self,
+        table: str,
+        columns: Sequence[str],
+        rows: Iterable[Sequence[Value]],
+        *,
+        key: Sequence[str] = (),
+        update: Sequence[str] = (),
+    ) -> None:
+        sql = insert_sql(table, columns, key, update)
+        try:
+            self._db.conn.executemany(sql, (dict(zip(columns, row, strict=True)) for row in rows))
+        except sqlite3.Error as error:
+            raise _ours(error, self._path) from error
+
+
+class _Waiting:
+    """A job in the queue of writers, and what became of it."""
+
+    def __init__(self, job: Callable[[Tx], Any]) -> None:
+        self.job = job
+        self.done = threading.Event()
+        self.result: Any = None
+        self.error: BaseException | None = None
+
+
+class SqliteStore:
+    """A database file opened for this process."""
+
+    engine = "sqlite"
+
+    def __init__(self, path: Path) -> None:
+        if sqlite3.sqlite_version_info < LEAST_SQLITE:
+            raise StoreError(
+                f"SQLite {sqlite3.sqlite_version} is too old: STRICT tables need 3.37. Install a newer Python."
+            )
+        self.path = path
+        self._local = threading.local()
+        self._readers: list[sqlite3.Connection] = []
+        self._lock = threading.Lock()
+        self._queue: list[_Waiting] = []
+        self._queue_lock = threading.Lock()
+        self._writer = self._connect()
+        try:
+            self._migrate()
+        except BaseException:
+            self._writer.conn.close()
+            raise
+
+    def _connect(self) -> sqlite_utils.Database:
+        try:
+            conn = sqlite3.connect(
+                self.path,
+                timeout=LOCK_WAIT_S,
+                isolation_level=None,
+                check_same_thread=False,
+                cached_statements=512,
+            )
+            conn.execute("PRAGMA journal_mode=WAL")
+            conn.execute("PRAGMA synchronous=FULL")
+            conn.execute("PRAGMA foreign_keys=ON")
+            conn.execute("PRAGMA cache_size=-16000")  # [KiB] 16 MB a connection
+        except sqlite3.Error as error:
+            raise _ours(error, self.path) from error
+        return sqlite_utils.Database(conn, execute_plugins=False)
+
+    def _migrate(self) -> None:
+        try:
+            self._writer.execute("BEGIN IMMEDIATE")
+            try:
+                sqlite_steps().apply(self._writer)
+            except BaseException:
+                self._writer.execute("ROLLBACK")
+                raise
+            self._writer.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise _ours(error, self.path) from error
+
+    def _reader(self) -> sqlite_utils.Database:
+        db: sqlite_utils.Database | None = getattr(self._local, "db", None)
+        if db is None:
+            db = self._connect()
+            self._local.db = db
+            with self._queue_lock:
+                self._readers.append(db.conn)
+        return db
+
+    @contextmanager
+    def _begin(self, db: sqlite_utils.Database, how: str) -> Iterator[Tx]:
+        tx = _SqliteTx(db, self.path)
+        tx.run(how)
+        try:
+            yield tx
+            tx.run("COMMIT")
+        except BaseException:
+            if db.conn.in_transaction:
+                db.conn.execute("ROLLBACK")
+            raise
+
+    @contextmanager
+    def tx(self, *, write: bool = False) -> Iterator[Tx]:
+        """Open a transaction; a writing one holds the writer until the block ends."""
+        if not write:
+            with self._begin(self._reader(), "BEGIN") as tx:
+                yield tx
+            return
+        with self._lock, self._begin(self._writer, "BEGIN IMMEDIATE") as tx:
+            yield tx
+
+    def read(self, job: Callable[[Tx], T]) -> T:
+        """Run a job on one consistent state of the database."""
+        with self.tx() as tx:
+            return job(tx)
+
+    def write(self, job: Callable[[Tx], T]) -> T:
+        """Run a job and return when it is on the disk; jobs that wait together share one commit.
+
+        Raises:
+            StoreError: When the engine refuses; the job's changes are undone.
+        """
+        waiting = _Waiting(job)
+        with self._queue_lock:
+            self._queue.append(waiting)
+        with self._lock:
+            while not waiting.done.is_set():
+                self._run_group()
+        if waiting.error is not None:
+            raise waiting.error
+        result: T = waiting.result
+        return result
+
+    def _run_group(self) -> None:
+        # Only called with the writer's lock held. The caller's own job need not be in the first group.
+        with self._queue_lock:
+            group, self._queue = self._queue[:GROUP_JOBS], self._queue[GROUP_JOBS:]
+        try:
+            with self._begin(self._writer, "BEGIN IMMEDIATE") as tx:
+                for waiting in group:
+                    try:
+                        with savepoint(tx, "job"):
+                            waiting.result = waiting.job(tx)
+                    except (StorageFull, Corrupt):
+                        raise
+                    except Exception as error:  # noqa: BLE001 -- handed to the waiter, who raises it
+                        waiting.error = error
+        except BaseException as error:  # noqa: BLE001 -- nothing of the group was committed: all must hear it
+            for waiting in group:
+                waiting.error = error
+        for waiting in group:
+            waiting.done.set()
+
+    def close(self) -> None:
+        """Close every connection; the log is folded into the file."""
+        with self._lock, self._queue_lock:
+            for conn in (*self._readers, self._writer.conn):
+                conn.close()
+            self._readers.clear()

@@ -1,0 +1,115 @@
+"""The transaction object: the only way any code reaches a database driver, the same for both engines.
+
+1. Every statement is written once, in the subset both engines take (see the list in DEVELOPERS.md).
+2. Parameters are `:name`, always. Values are text, integers, floats, bytes or None.
+3. Instants are integer milliseconds since 1970 UTC; truth is 0 or 1; JSON is text and never queried.
+4. A write is durable when `Store.write` returns, and undone as a whole when it raises.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager
+from datetime import UTC, datetime
+from typing import Any, Protocol, TypeVar
+
+Value = str | int | float | bytes | None
+Params = Mapping[str, Value]
+Row = dict[str, Any]
+T = TypeVar("T")
+NO_PARAMS: Params = {}
+
+
+class Tx(Protocol):
+    """One open transaction."""
+
+    def query(self, sql: str, params: Params = NO_PARAMS) -> list[Row]:
+        """Run a statement that gives rows.
+
+        Raises:
+            StoreError: When the engine refuses; see the classes of errors.py.
+        """
+        ...
+
+    def run(self, sql: str, params: Params = NO_PARAMS) -> int:
+        """Run a statement and give the number of rows it touched [1].
+
+        Raises:
+            StoreError: When the engine refuses.
+        """
+        ...
+
+    def insert_many(
+        self,
+        table: str,
+        columns: Sequence[str],
+        rows: Iterable[Sequence[Value]],
+        *,
+        key: Sequence[str] = (),
+        update: Sequence[str] = (),
+    ) -> None:
+        """Insert rows; on a repeated `key` update the columns named, or leave the old row if none is.
+
+        Raises:
+            StoreError: When the engine refuses.
+        """
+        ...
+
+
+class Store(Protocol):
+    """A database with the schema of this version in it."""
+
+    engine: str
+
+    def tx(self, *, write: bool = False) -> AbstractContextManager[Tx]:
+        """Open a transaction that commits at the end of the block and is undone if the block raises."""
+        ...
+
+    def write(self, job: Callable[[Tx], T]) -> T:
+        """Run a job in a writing transaction, durable on return; a busy database is tried again.
+
+        The job may run more than once and must have no effect outside the transaction.
+        """
+        ...
+
+    def read(self, job: Callable[[Tx], T]) -> T:
+        """Run a job in a reading transaction that sees one state of the database throughout."""
+        ...
+
+    def close(self) -> None:
+        """Let go of every connection."""
+        ...
+
+
+def insert_sql(table: str, columns: Sequence[str], key: Sequence[str], update: Sequence[str]) -> str:
+    """Write the insert statement both engines take."""
+    names = ", ".join(columns)
+    marks = ", ".join(f":{column}" for column in columns)
+    sql = f"INSERT INTO {table} ({names}) VALUES ({marks})"  # noqa: S608 -- names come from code, never from a caller
+    if not key:
+        return sql
+    if not update:
+        return f"{sql} ON CONFLICT ({', '.join(key)}) DO NOTHING"
+    sets = ", ".join(f"{column} = excluded.{column}" for column in update)
+    return f"{sql} ON CONFLICT ({', '.join(key)}) DO UPDATE SET {sets}"
+
+
+@contextmanager
+def savepoint(tx: Tx, name: str = "part") -> Iterator[None]:
+    """Make the block undone by itself when it raises, leaving the rest of the transaction."""
+    tx.run(f"SAVEPOINT {name}")
+    try:
+        yield
+    except BaseException:
+        tx.run(f"ROLLBACK TO SAVEPOINT {name}")
+        tx.run(f"RELEASE SAVEPOINT {name}")
+        raise
+    tx.run(f"RELEASE SAVEPOINT {name}")
+
+
+def to_ms(instant: datetime) -> int:
+    """Give an aware instant as milliseconds since 1970 UTC [ms]."""
+    return round(instant.timestamp() * 1000)
+
+
+def from_ms(ms: int) -> datetime:
+    """Give milliseconds since 1970 UTC [ms] as an aware instant."""
+    return datetime.fromtimestamp(ms / 1000, tz=UTC)
