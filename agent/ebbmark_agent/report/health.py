@@ -49,6 +49,10 @@ class HealthReading(WireModel):
     assessment: Assessment = Assessment.UNKNOWN
     protocol: Code | None = None
     temperature_c: Celsius | None = None
+    temperature_limit_c: Celsius | None = Field(
+        default=None, description="[°C] the drive's own warning limit."
+    )
+    critical_temperature_limit_c: Celsius | None = None
     percentage_used: Counter | None = Field(default=None, description="[%] 255 means more than 254.")
     available_spare_percent: Counter | None = None
     available_spare_threshold_percent: Counter | None = None
