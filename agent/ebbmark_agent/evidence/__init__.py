@@ -1,34 +1,116 @@
 """What one probe shows of one drive, and what that means for what is to be recorded: pure computation."""
 
+from ebbmark_agent.evidence.definition_file import DefinitionError, Fault
+from ebbmark_agent.evidence.demand import (
+    Demand,
+    Seams,
+    Side,
+    Slots,
+    Stream,
+    demand_of_format,
+    demand_of_streams,
+)
 from ebbmark_agent.evidence.figures import Cliff, Figures, SegmentFigures, read_trace
+from ebbmark_agent.evidence.fit import InUse, fit, fit_list
 from ebbmark_agent.evidence.floor import Floor, floor
+from ebbmark_agent.evidence.formats import (
+    FORMATS_FILE,
+    Formats,
+    RecordingFormat,
+    UnknownFormat,
+    WriteClass,
+    bare_rate,
+    load_formats,
+    parse_rate,
+)
 from ebbmark_agent.evidence.patterns import Pattern, Shape
 from ebbmark_agent.evidence.plateaus import Plateau, plateaus
+from ebbmark_agent.evidence.probe_evidence import Path, ProbeEvidence, RehearsalFacts
+from ebbmark_agent.evidence.probe_words import Bus, DiscardState, FileLayout, ProbeKind, ProbeOutcome, SoakEnd
+from ebbmark_agent.evidence.roles import (
+    ROLES_FILE,
+    Cadence,
+    Role,
+    RoleKind,
+    Roles,
+    demand_of,
+    load_roles,
+    read_demand_of,
+    role_from_table,
+    role_to_table,
+)
 from ebbmark_agent.evidence.spread import Spread, spread
 from ebbmark_agent.evidence.stalls import Stall, Stalls, find_stalls
+from ebbmark_agent.evidence.standing import Fit, HowLong, MinutesKind, Reach, Reason, ReasonCode, Standing
 from ebbmark_agent.evidence.steady import Settling, SteadyState, settling, steady_state
 from ebbmark_agent.evidence.trace import Trace
 from ebbmark_agent.evidence.windows import Window
 
 __all__ = [
+    "FORMATS_FILE",
+    "ROLES_FILE",
+    "Bus",
+    "Cadence",
     "Cliff",
+    "DefinitionError",
+    "Demand",
+    "DiscardState",
+    "Fault",
     "Figures",
+    "FileLayout",
+    "Fit",
     "Floor",
+    "Formats",
+    "HowLong",
+    "InUse",
+    "MinutesKind",
+    "Path",
     "Pattern",
     "Plateau",
+    "ProbeEvidence",
+    "ProbeKind",
+    "ProbeOutcome",
+    "Reach",
+    "Reason",
+    "ReasonCode",
+    "RecordingFormat",
+    "RehearsalFacts",
+    "Role",
+    "RoleKind",
+    "Roles",
+    "Seams",
     "SegmentFigures",
     "Settling",
     "Shape",
+    "Side",
+    "Slots",
+    "SoakEnd",
     "Spread",
     "Stall",
     "Stalls",
+    "Standing",
     "SteadyState",
+    "Stream",
     "Trace",
+    "UnknownFormat",
     "Window",
+    "WriteClass",
+    "bare_rate",
+    "demand_of",
+    "demand_of_format",
+    "demand_of_streams",
     "find_stalls",
+    "fit",
+    "fit_list",
     "floor",
+    "load_formats",
+    "load_roles",
+    "parse_rate",
     "plateaus",
+    "read_demand_of",
     "read_trace",
+    "role_from_table",
+    "role_to_table",
     "settling",
     "spread",
     "steady_state",

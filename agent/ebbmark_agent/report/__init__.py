@@ -1,8 +1,15 @@
 """The wire vocabulary: what an agent says and what a collector asks, validated alike on both sides."""
 
+from ebbmark_agent.evidence.probe_words import (
+    Bus,
+    DiscardState,
+    FileLayout,
+    ProbeKind,
+    ProbeOutcome,
+    SoakEnd,
+)
 from ebbmark_agent.report._base import WireModel
 from ebbmark_agent.report.drive import (
-    Bus,
     DriveFacts,
     DriveIdentity,
     IdentityConfidence,
@@ -30,14 +37,9 @@ from ebbmark_agent.report.envelope import (
 from ebbmark_agent.report.health import Assessment, HealthReading, HealthState, VendorValue
 from ebbmark_agent.report.orders import Hold, Orders, ProbeHours, ProbeOrder, SubjectOrder
 from ebbmark_agent.report.probe import (
-    DiscardState,
-    FileLayout,
     FindingFacts,
-    ProbeKind,
-    ProbeOutcome,
     ProbeResult,
     RehearsalFigures,
-    SoakEnd,
     TakeFacts,
     TraceDocument,
     WriteFault,

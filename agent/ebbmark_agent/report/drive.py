@@ -4,6 +4,7 @@ from enum import StrEnum
 
 from pydantic import Field
 
+from ebbmark_agent.evidence.probe_words import Bus
 from ebbmark_agent.report._base import Counter, Id, Name, Rate, Sentence, WireModel
 
 
@@ -44,19 +45,6 @@ class DriveIdentity(WireModel):
             model = "".join((self.model or "").lower().split())
             found.append(f"serial:{model}:{''.join(self.serial.lower().split())}")
         return tuple(found)
-
-
-class Bus(StrEnum):
-    """The interface by which the operating system reaches the drive."""
-
-    NVME = "nvme"
-    SATA = "sata"
-    SAS = "sas"
-    USB = "usb"
-    MMC = "mmc"
-    VIRTUAL = "virtual"
-    LOOP = "loop"
-    UNKNOWN = "unknown"
 
 
 class PathFacts(WireModel):

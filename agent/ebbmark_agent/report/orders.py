@@ -4,8 +4,8 @@ from typing import Annotated
 
 from pydantic import Field
 
+from ebbmark_agent.evidence.probe_words import ProbeKind
 from ebbmark_agent.report._base import Counter, Id, Instant, Name, Rate, Seconds, Sentence, Share, WireModel
-from ebbmark_agent.report.probe import ProbeKind
 
 ORDERS_VERSION = 1
 MinuteOfDay = Annotated[int, Field(ge=0, le=1440)]

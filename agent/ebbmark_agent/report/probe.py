@@ -1,10 +1,10 @@
 """What a probe, a take or a write error showed: the evidence a judgement is made from."""
 
-from enum import StrEnum
 from typing import Annotated
 
 from pydantic import Field, model_validator
 
+from ebbmark_agent.evidence.probe_words import DiscardState, FileLayout, ProbeKind, ProbeOutcome, SoakEnd
 from ebbmark_agent.report._base import (
     Celsius,
     Code,
@@ -21,49 +21,6 @@ from ebbmark_agent.report._base import (
 from ebbmark_agent.report.drive import PathFacts
 
 MAX_TRACE_POINTS = 20_000  # [1] a 200 GB soak thins to fewer; more is refused
-
-
-class ProbeKind(StrEnum):
-    """What a probe set out to show."""
-
-    SPOT = "spot"
-    SOAK = "soak"
-    REHEARSAL = "rehearsal"
-    COPY = "copy"
-    READ = "read"
-
-
-class FileLayout(StrEnum):
-    """How the probe file's space was had; only like may be compared with like."""
-
-    APPENDED = "appended"
-    PREALLOCATED = "preallocated"
-    OVERWRITTEN = "overwritten"
-
-
-class ProbeOutcome(StrEnum):
-    """How a probe ended; only a completed or budget-limited one is judged."""
-
-    COMPLETED = "completed"
-    GAVE_WAY = "gave_way"
-    FAILED = "failed"
-    CANCELLED = "cancelled"
-
-
-class SoakEnd(StrEnum):
-    """Why a soak stopped writing."""
-
-    WHOLE_MEDIUM = "whole_medium"
-    SETTLED_PAST_CLIFF = "settled_past_cliff"
-    BUDGET = "budget"
-
-
-class DiscardState(StrEnum):
-    """Whether the drive was told of the freed blocks; never inferred from a deletion."""
-
-    PROVEN = "proven"
-    ASKED = "asked"
-    NOT_POSSIBLE = "not_possible"
 
 
 StepUs = Annotated[int, Field(ge=0, le=10**12)]
