@@ -9,13 +9,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from fnmatch import fnmatchcase
 
-
-class RoleKind(StrEnum):
-    """What kind of trouble a bad drive makes: a lost take, a stuttering edit, or a nuisance."""
-
-    RECORDER = "recorder"
-    WORKING = "working"
-    SYSTEM = "system"
+from ebbmark_agent.evidence.demand import Demand
+from ebbmark_agent.evidence.roles import Role, RoleKind, demand_of
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,55 +33,55 @@ class ConditionRule:
 
 
 @dataclass(frozen=True, kw_only=True)
-class DriveRole:
-    """A role as the judge reads it.
+class Watch:
+    """How a role's drives are watched, beside what the role itself asks.
 
     Attributes:
-        rate_bytes_per_s: The sum of the streams [bytes/s].
-        demand_bytes_per_s: The rate times the role's headroom [bytes/s].
-        buffer_s: Seconds of stream the recorder holds [s].
-        take_s: The longest single take [s]; None: the whole medium without rest.
-        take_bytes: What one take, or the whole medium, writes at the rate [bytes].
-        validity_days: How long a soak's evidence is good for [days].
-        soak_every_days: How often a soak is asked for [days]; None: never of its own accord.
-        spot_every_s: How often a spot is asked for [s].
         horizon_days: How far ahead a foreseen shortfall alerts [days].
-        margin_thin: A margin (floor over demand, less one) below this is thin [1].
-        fill_limit: Used share above which the volume is nearly full for this role [1].
-        hot_c: Temperature from which it is too hot [degrees Celsius]; None: the drive's own warning only.
         silent_after_s: How long a fixed drive or its host may say nothing [s].
         no_safe_moment_days: How long the agent may find no moment to probe [days].
-        wear_limit_percent: Percentage used at which the drive is to be replaced [%].
+        conditions: What the role changes about single conditions, by the condition's name.
     """
 
-    name: str
-    kind: RoleKind
-    rate_bytes_per_s: float
-    demand_bytes_per_s: float
-    buffer_s: float = 1.0
-    take_s: float | None = None
-    take_bytes: int | None = None
-    validity_days: float = 90.0
-    soak_every_days: float | None = 30.0
-    spot_every_s: float = 86_400.0
     horizon_days: float = 60.0
-    margin_thin: float = 0.10
-    fill_limit: float = 0.90
-    hot_c: float | None = None
     silent_after_s: float = 3 * 86_400.0
     no_safe_moment_days: float = 14.0
-    wear_limit_percent: int = 100
     conditions: Mapping[str, ConditionRule] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DriveRole:
+    """A role in force as the judge and the alerts read it: what is asked, how it is watched.
+
+    Attributes:
+        role: As written, from the agent's evidence package.
+        demand: What it asks of writing; None for a role that asks for no write rate.
+        watch: How its drives are watched.
+    """
+
+    role: Role
+    demand: Demand | None
+    watch: Watch
+
+    @classmethod
+    def of(cls, role: Role, watch: Watch | None = None) -> "DriveRole":
+        """Work out the demand of a role once."""
+        return cls(role=role, demand=demand_of(role), watch=watch or Watch())
+
+    @property
+    def name(self) -> str:
+        """Give the name it is assigned by."""
+        return self.role.name
+
+    @property
+    def kind(self) -> RoleKind:
+        """Give what kind of trouble a bad drive makes."""
+        return self.role.kind
 
     @property
     def is_recorder(self) -> bool:
         """Tell whether a dip on this drive loses footage."""
-        return self.kind is RoleKind.RECORDER
-
-    @property
-    def recording(self) -> bool:
-        """Tell whether the role asks for a write rate at all."""
-        return self.demand_bytes_per_s > 0
+        return self.role.is_recorder
 
 
 class MatchedBy(StrEnum):

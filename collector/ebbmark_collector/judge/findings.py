@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
-from ebbmark_agent.evidence import Standing as Word
+from ebbmark_agent.evidence.standing import MinutesKind
+from ebbmark_agent.evidence.standing import Standing as Word
 
 
 class Ground(StrEnum):
@@ -57,7 +58,7 @@ class Standing:
     floor_bytes_per_s: float | None = None
     margin: float | None = None
     minutes: float | None = None
-    minutes_kind: str | None = None
+    minutes_kind: MinutesKind | None = None
     probe_id: str | None = None
     path_key: str | None = None
     evidence_at: datetime | None = None

@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import cached_property
 
-from ebbmark_agent.evidence import Fit
+from ebbmark_agent.evidence.standing import Fit
 from ebbmark_agent.report import (
     Assessment,
     DiscardState,
@@ -51,7 +51,9 @@ class ProbePoint:
         longest_stall_s: The longest single stop [s].
         stall_count: Stops of at least the trace's own stall length [1].
         path_limited: The rate was the link's, so it says nothing of the drive.
-        fit: What `evidence.fit` said of this probe for the role in force; None for a probe not judged so.
+        fit: What `evidence.fit(evidence, demand)` said of this probe by itself (no `now`, no debt: age, path in
+            use and debt are this package's) for the role in force; None for a probe not judged so. Soaks and
+            rehearsals need one, spots do not.
     """
 
     probe_id: str
@@ -295,7 +297,10 @@ class SubjectHistory:
             takes=tuple(sorted({t.take_id: t for t in takes}.values(), key=lambda t: (t.at, t.take_id))),
             findings=tuple(sorted(set(findings), key=lambda f: (f.at, f.code, f.sentence))),
             incidents=tuple(
-                sorted({i.incident_id: i for i in incidents}.values(), key=lambda i: (i.happened_at, i.incident_id))
+                sorted(
+                    {i.incident_id: i for i in incidents}.values(),
+                    key=lambda i: (i.happened_at, i.incident_id),
+                )
             ),
             siblings=siblings,
         )

@@ -1,0 +1,148 @@
+"""Where the present course leads: the outlook of one drive, and the fleet's replacement plan by month.
+
+Rules.
+
+1. The floor is followed in soaks, and in spots as a stand-in between them: a spot that lost a share of its rate
+   since the last soak is taken to have lost it past the cache too (`floor_now`). It warns; it proves nothing.
+2. Of the two courses the one that meets the limit first is told, and which one it was stays visible.
+3. "No trend" is an answer, and so is "too few probes".
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from math import exp, log
+from statistics import median
+
+from ebbmark_collector.judge.change import baseline, growth, step
+from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Outlook, Slide
+from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
+from ebbmark_collector.judge.series import Dot, days_between, floor_dots, gathered, soak_series, spot_series
+from ebbmark_collector.judge.slide import meets, slide
+from ebbmark_collector.judge.standing import spot_scatter
+from ebbmark_collector.judge.wear import read_wear, spare_meeting, wear_meeting
+from ebbmark_collector.roles import DriveRole
+
+AROUND_SOAK = timedelta(days=10)  # spots this near a soak tell what the cache gave when it ran
+RECENT_SPOTS = 5  # [1]
+SPOT_NOISE = 0.03  # [1] of ln(weekly median of spot floors)
+
+
+def outlook(history: SubjectHistory, role: DriveRole | None, now: datetime) -> Outlook:
+    """Say what the present course of a subject leads to.
+
+    Args:
+        history: What is known of it.
+        role: The role in force; without one, or without a demand, only wear and spare have an outlook.
+        now: The instant it is judged at.
+    """
+    soaks = tuple(p for p in soak_series(history) if p.at <= now)
+    spots = spot_series(history, now)
+    spot_base = baseline(spots)
+    soak_slide = slide(floor_dots(soaks, now), now)
+    spot_slide = slide(gathered(floor_dots(spots, now)), now, noise=SPOT_NOISE)
+    floor_now = estimated_floor(soaks, spots)
+    meetings = [
+        wear_meeting(history.health, role.role.wear_limit_percent if role else 100.0, now),
+        spare_meeting(history.health, now),
+    ]
+    if role is not None and role.demand is not None:
+        limits = {
+            Limit.FLOOR_MEETS_DEMAND: role.demand.demand_bytes_per_s,
+            Limit.FLOOR_MEETS_RATE: role.demand.rate_bytes_per_s,
+        }
+        meetings += [
+            _first_meeting(limit, value, soak_slide, _carried_over(spot_slide, floor_now), floor_now)
+            for limit, value in limits.items()
+        ]
+    return Outlook(
+        at=now,
+        meetings=tuple(meetings),
+        soak_slide=soak_slide,
+        spot_slide=spot_slide,
+        spot_step=step(spots, spot_base) if spot_base else None,
+        cliff_slide=slide(_cliff_dots(soaks, now), now, noise=SPOT_NOISE),
+        spread_growth=growth([p.spread for p in spots if p.spread is not None]),
+        stall_growth=growth([p.longest_stall_s for p in spots if p.longest_stall_s is not None]),
+        floor_now_bytes_per_s=floor_now,
+        wear=read_wear(history.facts, history.health, now),
+    )
+
+
+def estimated_floor(soaks: Sequence[ProbePoint], spots: Sequence[ProbePoint]) -> float | None:
+    """Give the floor the last soak would show now, from how far the spots have fallen since [bytes/s].
+
+    Never above what the last soak showed; None without a soak.
+    """
+    if not soaks or not soaks[-1].floor_bytes_per_s:
+        return None
+    soak = soaks[-1]
+    shown: float = soak.floor_bytes_per_s or 0.0
+    then = [p for p in spots if abs(p.at - soak.at) <= AROUND_SOAK]
+    later = [p for p in spots if p.at > soak.at][-RECENT_SPOTS:]
+    if len(then) < 3 or len(later) < 2:
+        return shown
+    ratio = exp(_centre(later) - _centre(then))
+    # A fall that the spots' own scatter explains is none.
+    noise = 3 * spot_scatter(spots) / len(later) ** 0.5
+    return shown * ratio if ratio < exp(-max(0.05, noise)) else shown
+
+
+def _centre(points: Sequence[ProbePoint]) -> float:
+    return median([log(p.floor_bytes_per_s or 1.0) for p in points])
+
+
+def _carried_over(spot_slide: Slide | None, floor_now: float | None) -> Slide | None:
+    """Give the spots' slope at the height of the floor past the cache."""
+    if spot_slide is None or not floor_now:
+        return spot_slide
+    return replace(spot_slide, level=log(floor_now))
+
+
+def _first_meeting(
+    limit: Limit, value: float, soak_slide: Slide | None, spot_slide: Slide | None, floor_now: float | None
+) -> Meeting:
+    found = [meets(soak_slide, limit, value), meets(spot_slide, limit, value)]
+    dated = [m for m in found if m.likely is not None]
+    if dated:
+        first = min(dated, key=lambda m: m.likely or datetime.max)
+        return replace(first, value_now=floor_now)
+    told = next((m for m in found if m.no_date is not NoDate.TOO_FEW), found[0])
+    return replace(told, value_now=floor_now)
+
+
+def _cliff_dots(soaks: Sequence[ProbePoint], now: datetime) -> tuple[Dot, ...]:
+    return tuple(
+        Dot(day=days_between(now, p.at), ln=log(p.cliff_at_bytes)) for p in soaks if p.cliff_at_bytes
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Replacement:
+    """What to have at hand by a month: subjects foreseen to leave their role in it, and for which limit."""
+
+    month: str
+    subject_ids: tuple[str, ...]
+    limits: tuple[Limit, ...]
+
+
+def plan(outlooks: Iterable[tuple[str, Outlook]]) -> tuple[Replacement, ...]:
+    """Give the fleet's replacements by month, earliest first; each subject stands under its first likely date.
+
+    Args:
+        outlooks: Subject id and outlook of each drive.
+    """
+    months: dict[str, list[tuple[str, Limit]]] = {}
+    for subject_id, seen in outlooks:
+        dated = [(m.likely, m.limit) for m in seen.meetings if m.likely is not None]
+        if dated:
+            likely, limit = min(dated)
+            months.setdefault(f"{max(likely, seen.at):%Y-%m}", []).append((subject_id, limit))
+    return tuple(
+        Replacement(
+            month=month,
+            subject_ids=tuple(s for s, _ in sorted(entries)),
+            limits=tuple(limit for _, limit in sorted(entries)),
+        )
+        for month, entries in sorted(months.items())
+    )

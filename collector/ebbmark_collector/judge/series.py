@@ -1,0 +1,94 @@
+"""Like with like: which of a subject's probes may stand in one series, and how a dense series is gathered.
+
+Rules.
+
+1. One series holds one kind, path and layout, at a fill and a rest like those of its newest probe.
+2. Probes that gave way, failed or were limited by the link never enter (`ProbePoint.counts`).
+3. Daily spots resemble their neighbours (heat, fill and load drift over days), which makes a trend test too
+   sure. They are gathered into weekly medians first; what resemblance is left widens the test.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from math import log
+from statistics import median
+
+from ebbmark_collector.judge.history import SPOT_WINDOW_DAYS, ProbePoint, SubjectHistory
+
+LIKE_FILL = (
+    0.25  # [1] fills this close count as like; a cache that grows with free space moves less than that
+)
+RESTED_S = 600.0  # [s] after ten idle minutes a drive counts as rested
+GATHER_DAYS = 7.0  # [days] a week takes in every weekday's habit once
+SECONDS_A_DAY = 86_400.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Dot:
+    """A point of a series: days before `now` are negative, the figure is a natural logarithm."""
+
+    day: float
+    ln: float
+
+
+def like(points: Sequence[ProbePoint], newest: ProbePoint) -> tuple[ProbePoint, ...]:
+    """Give those of `points` that may be compared with `newest`, oldest first."""
+    return tuple(
+        p
+        for p in points
+        if p.kind is newest.kind
+        and p.path_key == newest.path_key
+        and p.layout is newest.layout
+        and _near(p.fill_start, newest.fill_start)
+        and _equally_rested(p.rest_before_s, newest.rest_before_s)
+    )
+
+
+def soak_series(history: SubjectHistory) -> tuple[ProbePoint, ...]:
+    """Give the soaks on the path in use that are like its newest."""
+    on_path = tuple(p for p in history.soaks if p.path_key == history.path_key)
+    return like(on_path, on_path[-1]) if on_path else ()
+
+
+def spot_series(history: SubjectHistory, now: datetime) -> tuple[ProbePoint, ...]:
+    """Give the spots on the path in use within the window that are like their newest."""
+    start = now - timedelta(days=SPOT_WINDOW_DAYS)
+    on_path = tuple(p for p in history.spots if p.path_key == history.path_key and start <= p.at <= now)
+    return like(on_path, on_path[-1]) if on_path else ()
+
+
+def floor_dots(points: Sequence[ProbePoint], now: datetime) -> tuple[Dot, ...]:
+    """Give ln(floor) over days; a floor of zero cannot be drawn so and is left out (it is unfit by itself)."""
+    return tuple(
+        Dot(day=days_between(now, p.at), ln=log(p.floor_bytes_per_s))
+        for p in points
+        if p.floor_bytes_per_s is not None and p.floor_bytes_per_s > 0
+    )
+
+
+def gathered(dots: Sequence[Dot], *, days: float = GATHER_DAYS) -> tuple[Dot, ...]:
+    """Give the medians over spans of `days`, counted back from the newest dot; empty spans stay empty."""
+    if not dots:
+        return ()
+    newest = dots[-1].day
+    spans: dict[int, list[Dot]] = {}
+    for dot in dots:
+        spans.setdefault(int((newest - dot.day) // days), []).append(dot)
+    return tuple(
+        Dot(day=median([d.day for d in group]), ln=median([d.ln for d in group]))
+        for _, group in sorted(spans.items(), reverse=True)
+    )
+
+
+def days_between(start: datetime, end: datetime) -> float:
+    """Give end less start [days]."""
+    return (end - start).total_seconds() / SECONDS_A_DAY
+
+
+def _near(a: float | None, b: float | None) -> bool:
+    return a is None or b is None or abs(a - b) <= LIKE_FILL
+
+
+def _equally_rested(a: float | None, b: float | None) -> bool:
+    return a is None or b is None or (a >= RESTED_S) == (b >= RESTED_S)

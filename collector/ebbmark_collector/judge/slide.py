@@ -1,0 +1,105 @@
+"""Is a series sliding, how steeply, and when does it meet a limit.
+
+Rules.
+
+1. Figures are taken as logarithms: a drive loses a share of its rate, not a fixed number of bytes/s.
+2. Falling means: the Mann-Kendall test says so at 5 %, one side; or, with too few probes for that (a soak a
+   month), the fall is at least `FEW_SIGMAS` of what a probe's own noise could make of a level series.
+3. A date is given only for a falling series. Its interval comes from the slope's: Sen's, or with fewer than
+   `SEN_FROM` points the one that the probe's noise implies.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from math import log, sqrt
+from statistics import fmean, median
+
+from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Slide
+from ebbmark_collector.judge.kendall import lag1_correlation, mann_kendall
+from ebbmark_collector.judge.robust import mad_sigma
+from ebbmark_collector.judge.series import Dot
+from ebbmark_collector.judge.theil_sen import theil_sen
+
+LEAST_POINTS = 3  # [1]
+SEN_FROM = 6  # [1] points; below that Sen's interval spans all slopes and says nothing
+FEW_SIGMAS = 4.0  # [1]
+NOISE = 0.02  # [1] of ln(floor), what one soak repeats to; common practice, no source
+SIGNIFICANT = 0.05  # [1] one-sided
+HALF_90 = 1.645  # [1] normal quantile of a two-sided 90 % interval
+LEAST_FALL_A_YEAR = 0.03  # [1/year] a slide slower than this meets nothing within a drive's life
+FARTHEST_DAYS = 3650.0  # [days] dates beyond ten years are not told
+
+
+def slide(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE) -> Slide | None:
+    """Fit a series and test it; None with fewer than three points at different times."""
+    if len(dots) < LEAST_POINTS or len({d.day for d in dots}) < LEAST_POINTS:
+        return None
+    x = [d.day for d in dots]
+    y = [d.ln for d in dots]
+    first = theil_sen(x, y)
+    left = [b - first.intercept - first.slope * a for a, b in zip(x, y, strict=True)]
+    lag1 = lag1_correlation(left)
+    line = theil_sen(x, y, lag1=lag1) if lag1 else first
+    test = mann_kendall(y, lag1=lag1)
+    sigma = max(noise, mad_sigma(left))
+    error = sigma / sqrt(_square_spread(x))
+    low, high = line.low, line.high
+    if len(dots) < SEN_FROM:
+        low, high = line.slope - HALF_90 * error, line.slope + HALF_90 * error
+    by_order = test.p_falling <= SIGNIFICANT and high < 0
+    by_size = line.slope <= -FEW_SIGMAS * error and y[-1] <= median(y)
+    steep = line.slope <= log(1 - LEAST_FALL_A_YEAR) / 365
+    return Slide(
+        at=at,
+        per_day=line.slope,
+        per_day_low=low,
+        per_day_high=high,
+        level=line.intercept,
+        p_falling=test.p_falling,
+        falling=steep and (by_order or by_size),
+        count=len(dots),
+    )
+
+
+def meets(trend: Slide | None, limit: Limit, limit_value: float) -> Meeting:
+    """Say when a falling series comes down to `limit_value`.
+
+    Returns:
+        With earliest, likely and latest (None where the gentler end of the interval never meets it), or with
+        the reason why there is no date. A level already beneath the limit meets it at once.
+    """
+    if trend is None:
+        return Meeting(limit=limit, limit_value=limit_value, no_date=NoDate.TOO_FEW)
+    if limit_value <= 0 or not trend.falling:
+        return _no_date(trend, limit, limit_value, NoDate.NO_TREND)
+    down = log(limit_value) - trend.level
+    likely = _days_to(down, trend.per_day)
+    if likely is None or likely > FARTHEST_DAYS:
+        return _no_date(trend, limit, limit_value, NoDate.BEYOND_HORIZON)
+    return Meeting(
+        limit=limit,
+        limit_value=limit_value,
+        points=trend.count,
+        earliest=_date(trend.at, _days_to(down, trend.per_day_low)),
+        likely=_date(trend.at, likely),
+        latest=_date(trend.at, _days_to(down, trend.per_day_high)),
+    )
+
+
+def _no_date(trend: Slide, limit: Limit, limit_value: float, why: NoDate) -> Meeting:
+    return Meeting(limit=limit, limit_value=limit_value, points=trend.count, no_date=why)
+
+
+def _days_to(down: float, per_day: float) -> float | None:
+    if down >= 0:
+        return 0.0
+    return down / per_day if per_day < 0 else None
+
+
+def _date(at: datetime, days: float | None) -> datetime | None:
+    return None if days is None or days > FARTHEST_DAYS else at + timedelta(days=days)
+
+
+def _square_spread(x: Sequence[float]) -> float:
+    centre = fmean(x)
+    return sum((v - centre) ** 2 for v in x)
