@@ -138,3 +138,9 @@ class Platform(Protocol):
 
     def open_writers(self, path: Path) -> tuple[OpenWriter, ...] | None:
         """Name the other processes that hold files on the volume open for writing; None where unknown."""
+
+    def medium_span(self, folder: Path, extents: tuple[Extent, ...]) -> tuple[float, float] | None:
+        """Give where stretches of the volume lie on its whole disk, first and last byte [1 of the disk].
+
+        None where that cannot be told; 0 is the disk's first sector, the outermost track of a rotating one.
+        """

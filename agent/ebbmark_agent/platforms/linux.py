@@ -20,6 +20,7 @@ __all__ = [
     "create_probe_file",
     "discard_extents",
     "disk_counters",
+    "medium_span",
     "on_mains",
     "open_unbuffered",
     "open_writers",
@@ -206,6 +207,25 @@ def discard_extents(folder: Path, extents: tuple[Extent, ...]) -> int | None:
     finally:
         os.close(descriptor)
     return asked
+
+
+def medium_span(folder: Path, extents: tuple[Extent, ...]) -> tuple[float, float] | None:
+    """Give where stretches lie on the whole disk, by the partition's own start; None for stacked devices."""
+    if not extents:
+        return None
+    number = folder.stat().st_dev
+    place = Path(f"/sys/dev/block/{os.major(number)}:{os.minor(number)}")
+    try:
+        start = int((place / "start").read_text()) * _SECTOR_BYTES if (place / "partition").exists() else 0
+        disk = place.resolve().parent if (place / "partition").exists() else place
+        if any((disk / "slaves").iterdir()):
+            return None
+        size = int((disk / "size").read_text()) * _SECTOR_BYTES
+    except OSError:
+        return None
+    first = min(extent.at_bytes for extent in extents) + start
+    last = max(extent.at_bytes + extent.length_bytes for extent in extents) + start
+    return (first / size, last / size) if 0 < last <= size else None
 
 
 def _file_system(path: Path) -> str:

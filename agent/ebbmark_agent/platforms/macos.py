@@ -26,6 +26,7 @@ __all__ = [
     "create_probe_file",
     "discard_extents",
     "disk_counters",
+    "medium_span",
     "on_mains",
     "open_unbuffered",
     "open_writers",
@@ -149,6 +150,12 @@ def disk_counters(disk: str) -> DiskCounters | None:
 
 def discard_extents(folder: Path, extents: tuple[Extent, ...]) -> int | None:
     """Say that stretches cannot be named here; `ProbeFile.release` has done what can be done."""
+    del folder, extents
+    return None
+
+
+def medium_span(folder: Path, extents: tuple[Extent, ...]) -> tuple[float, float] | None:
+    """Say that where a file lies is not told here."""
     del folder, extents
     return None
 

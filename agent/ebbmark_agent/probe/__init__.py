@@ -1,1 +1,29 @@
-"""Under construction."""
+"""Runs one probe: how much to write, the unbuffered writer, the guard, the read-back, the tidy-up."""
+
+from ebbmark_agent.probe.guard import CounterWatch, WatchedDisk
+from ebbmark_agent.probe.plan import Plan, plan
+from ebbmark_agent.probe.request import (
+    OwnIo,
+    Phase,
+    ProbeRequest,
+    Progress,
+    ProgressSink,
+    Thermometer,
+    Watch,
+)
+from ebbmark_agent.probe.run import run_probe
+
+__all__ = [
+    "CounterWatch",
+    "OwnIo",
+    "Phase",
+    "Plan",
+    "ProbeRequest",
+    "Progress",
+    "ProgressSink",
+    "Thermometer",
+    "Watch",
+    "WatchedDisk",
+    "plan",
+    "run_probe",
+]

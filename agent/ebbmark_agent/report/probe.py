@@ -97,6 +97,8 @@ class ProbeResult(WireModel):
     temperature_start_c: Celsius | None = None
     temperature_hottest_c: Celsius | None = None
     waited_for_data_s: Seconds = 0.0
+    flush_s: Seconds | None = Field(default=None, description="[s] the flush after the last block.")
+    streams: Counter = Field(default=1, description="[1] files read or written at once.")
     by_hand: bool = False
 
 
