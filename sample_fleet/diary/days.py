@@ -1,0 +1,213 @@
+"""The studio's year as its agents tell it: each day's reports and when the collector gets them."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from random import Random
+
+from ebbmark_agent.report import (
+    HealthBody,
+    InventoryBody,
+    ProbeBody,
+    ProbeKind,
+    Report,
+    StatusBody,
+)
+
+from sample_fleet.diary.calendar import instant
+from sample_fleet.diary.health import read_health
+from sample_fleet.diary.probing import Plan, probe
+from sample_fleet.diary.who import READERS, Reader, drive_facts, path_of, subject_of, volume_facts
+from sample_fleet.physics.build import Medium
+from sample_fleet.physics.condition import Condition
+from sample_fleet.physics.life import Day, days_of
+from sample_fleet.studio.invent import Drive, Host, Presence, Studio
+from sample_fleet.studio.lines import Link
+
+AGENT_VERSION = "0.1.0"
+_FIRST_SOAKS = 12  # [d] the first soaks are spread over this many nights
+_OUT_OF_HOURS_SHARE = 0.15  # [1] nights on which a drive was written to shortly before its probe
+
+
+@dataclass(frozen=True, kw_only=True)
+class Arrival:
+    """A report with the instant at which it reaches the collector."""
+
+    received_at: datetime
+    report: Report
+
+
+@dataclass
+class _Teller:
+    """One host's agent: numbers its reports, and keeps them while it is out of contact."""
+
+    host: Host
+    prefix: str
+    sequence: int = 0
+    kept: list[Report] = field(default_factory=list)
+
+    def say(self, at: datetime, day: int, body: object) -> None:
+        wrong = self.host.clock_wrong
+        made_at = at + timedelta(seconds=wrong[2]) if wrong and wrong[0] <= day < wrong[1] else at
+        self.sequence += 1
+        self.kept.append(
+            Report.model_validate(
+                {
+                    "report_id": f"{self.prefix}-{self.host.host_id}-{self.sequence:06d}",
+                    "host_id": self.host.host_id,
+                    "agent_version": AGENT_VERSION,
+                    "made_at": made_at,
+                    "sequence": self.sequence,
+                    "body": body,
+                }
+            )
+        )
+
+    def deliver(self, at: datetime) -> list[Arrival]:
+        arrivals = [Arrival(received_at=at, report=report) for report in self.kept]
+        self.kept = []
+        return arrivals
+
+
+@dataclass
+class _Seat:
+    """A drive with its days and its own chance for what probes meet."""
+
+    drive: Drive
+    days: Iterator[Day]
+    chance: Random
+    today: Day
+    first_soak: int
+
+
+class Diary:
+    """Plays a studio's days in order. Make a new one to play them again."""
+
+    def __init__(self, studio: Studio, *, noise_factor: float = 1.0) -> None:
+        """Open the diary on the first page; `noise_factor` multiplies the noise of every probe [1]."""
+        self.studio = studio
+        self.noise_factor = noise_factor
+        self._tellers = {host.host_id: _Teller(host, f"s{studio.seed}") for host in studio.hosts}
+        self._seats = [self._seat(drive) for drive in studio.drives]
+        self._number = -1
+
+    def _seat(self, drive: Drive) -> _Seat:
+        seed = self.studio.seed
+        days = days_of(drive.nature, seed, 10_000)
+        chance = Random(f"{seed}/{drive.nature.key}/probes")
+        return _Seat(drive, days, chance, next(days), 1 + chance.randrange(_FIRST_SOAKS))
+
+    def next_day(self) -> list[Arrival]:
+        """Live one day and give what reaches the collector on it, in order of arrival."""
+        self._number += 1
+        number = self._number
+        present: dict[str, list[tuple[_Seat, Reader | None]]] = {
+            host.host_id: [] for host in self.studio.hosts
+        }
+        for seat in self._seats:
+            if number:
+                seat.today = next(seat.days)
+            where = _whereabouts(seat, number)
+            if where is not None:
+                present[where[0]].append((seat, where[1]))
+        arrivals: list[Arrival] = []
+        for host in self.studio.hosts:
+            arrivals += self._host_day(host, number, present[host.host_id])
+        return sorted(arrivals, key=lambda a: (a.received_at, a.report.host_id, a.report.sequence))
+
+    def _host_day(self, host: Host, number: int, seats: list[tuple[_Seat, Reader | None]]) -> list[Arrival]:
+        teller = self._tellers[host.host_id]
+        away = host.is_offline(number)
+        powered_down = away and number % 2 == 0 and not host.host_id.startswith("cart")
+        if not powered_down:
+            self._tell(teller, number, seats)
+        return [] if away else teller.deliver(instant(number, 5.0))
+
+    def _tell(self, teller: _Teller, number: int, seats: list[tuple[_Seat, Reader | None]]) -> None:
+        teller.say(instant(number, 1.0), number, _inventory(teller.host, seats))
+        for seat, reader in seats:
+            drive, day = seat.drive, seat.today
+            at = instant(number, 2.0)
+            subject = subject_of(drive, reader)
+            if drive.own_identity:
+                teller.say(at, number, HealthBody(subject=subject, reading=read_health(drive, day, at)))
+            for plan in self._plans(seat, teller.host, number):
+                result = probe(
+                    drive.nature.build,
+                    _at_probe(day, plan, seat.chance, drive),
+                    path_of(drive, day.condition, reader),
+                    plan,
+                    seat.chance,
+                )
+                teller.say(plan.at, number, ProbeBody(subject=subject, result=result))
+        if number % 7 == 0:
+            teller.say(instant(number, 4.5), number, StatusBody(uptime_s=3600.0 * (1 + number % 90)))
+
+    def _plans(self, seat: _Seat, host: Host, number: int) -> list[Plan]:
+        drive, role = seat.drive, seat.drive.role
+        if not drive.own_identity:
+            return []
+        if drive.presence is Presence.TRAVELS and drive.line.link is not Link.USB:
+            return []
+        plans: list[Plan] = []
+        soak_due = drive.presence is Presence.TRAVELS or (
+            number >= seat.first_soak and (number - seat.first_soak) % role.soak_every_days == 0
+        )
+        if soak_due:
+            free = drive.nature.build.capacity_bytes * (1.0 - seat.today.condition.fill)
+            plans.append(
+                self._plan(seat, host, number, ProbeKind.SOAK, min(role.duty.take_bytes, 0.97 * free))
+            )
+        else:
+            plans.append(self._plan(seat, host, number, ProbeKind.SPOT, role.spot_bytes))
+        return plans
+
+    def _plan(self, seat: _Seat, host: Host, number: int, kind: ProbeKind, n_bytes: float) -> Plan:
+        chance = seat.chance
+        soak = kind is ProbeKind.SOAK
+        busy = chance.random() < host.busy and not soak
+        rested = chance.random() > _OUT_OF_HOURS_SHARE or soak
+        return Plan(
+            probe_id=f"{seat.drive.asset_tag}-{number}-{kind}",
+            kind=kind,
+            at=instant(number, 2.5 + chance.random()),
+            n_bytes=n_bytes,
+            rest_before_s=chance.uniform(14_400, 40_000) if rested else chance.uniform(60, 1500),
+            noise=seat.drive.noise * self.noise_factor,
+            gives_way_at=chance.uniform(0.05, 0.9) if busy else None,
+            by_hand=seat.drive.presence is Presence.TRAVELS,
+        )
+
+
+def _at_probe(day: Day, plan: Plan, chance: Random, drive: Drive) -> Condition:
+    """Give the condition a probe meets: a cache still spent after short rest, a disk that sleeps at night."""
+    condition = day.condition
+    spent = 0.0
+    if plan.rest_before_s < 3600.0:
+        spent = chance.uniform(0.5, 1.0) * math.exp(-plan.rest_before_s / 900.0)
+    disk = drive.nature.build.medium is not Medium.FLASH
+    return replace(condition, cache_spent_share=spent, asleep=disk and plan.rest_before_s > 30_000)
+
+
+def _inventory(host: Host, seats: list[tuple[_Seat, Reader | None]]) -> InventoryBody:
+    return InventoryBody(
+        host_name=host.name,
+        system="Linux",
+        drives=tuple(drive_facts(seat.drive, seat.today.condition, reader) for seat, reader in seats),
+        volumes=tuple(volume_facts(seat.drive, seat.today.condition) for seat, _ in seats),
+        writes_allowed=True,
+    )
+
+
+def _whereabouts(seat: _Seat, number: int) -> tuple[str, Reader | None] | None:
+    """Give the host and the reader a drive is on today; `None` while it lies in its case."""
+    drive = seat.drive
+    if drive.presence is Presence.FIXED:
+        return drive.hosts[0], None
+    if number not in drive.seen_days:
+        return None
+    at = drive.seen_days.index(number)
+    host = drive.hosts[at % len(drive.hosts)]
+    slow = (int(drive.asset_tag[3:]) + at) % 7 == 0
+    return host, READERS[2] if slow else READERS[at % 2]
