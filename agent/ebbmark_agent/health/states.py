@@ -28,7 +28,8 @@ _REASONS: tuple[tuple[re.Pattern[str], HealthState], ...] = (
     ),
     (
         re.compile(
-            r"Unable to detect device type|Inappropriate ioctl|Operation not supported|lacks SMART capability|SMART support is:\s+Unavailable",
+            r"Unable to detect device type|Inappropriate ioctl|Operation not supported|"
+            r"lacks SMART capability|SMART support is:\s+Unavailable",
             re.IGNORECASE,
         ),
         HealthState.NO_SMART,

@@ -1,0 +1,65 @@
+"""Finds the drives and volumes of this machine: which volume lies on which drive, and by which path."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from ebbmark_agent.drives import linux
+from ebbmark_agent.drives.changes import Changes, changes
+from ebbmark_agent.drives.inventory import Drive, Inventory, Volume, better_identity
+from ebbmark_agent.errors import NotAVolumeError, PathMissingError
+from ebbmark_agent.platforms import VolumeSpace, this_platform
+
+__all__ = [
+    "Changes",
+    "Drive",
+    "Inventory",
+    "Volume",
+    "better_identity",
+    "changes",
+    "scan",
+    "volume_of",
+]
+
+Space = Callable[[str], VolumeSpace]
+
+
+def scan(*, root: Path = Path("/"), space: Space | None = None) -> Inventory:
+    """Look at every drive and mounted volume of this machine, writing to none and waking none.
+
+    Args:
+        root: the folder that stands for `/`; tests hand in a tree of their own.
+        space: gives the room on the volume mounted at a path, by default the system's answer.
+
+    Raises:
+        PlatformUnsupportedError: this system is not one the agent knows.
+    """
+    return linux.scan(linux.Tree(root=root), space or _system_space)
+
+
+def volume_of(path: Path, *, root: Path = Path("/"), space: Space | None = None) -> tuple[Volume, Inventory]:
+    """Find the volume that holds a path.
+
+    Args:
+        path: a file or folder, as this machine names it.
+        root: the folder that stands for `/`.
+        space: gives the room on the volume mounted at a path.
+
+    Returns:
+        The volume and the inventory its drives are in. It may be another machine's, or on drives that are
+        not certain: `Volume.probeable` tells.
+
+    Raises:
+        PathMissingError: there is no such path.
+        NotAVolumeError: no mounted file system holds it.
+    """
+    real = path if root != Path("/") else Path(path).resolve()
+    if root == Path("/") and not real.exists():
+        raise PathMissingError(path=str(path))
+    found = linux.volume_of(linux.Tree(root=root), space or _system_space, str(real))
+    if found is None:
+        raise NotAVolumeError(path=str(path), reason="no mounted file system holds it")
+    return found
+
+
+def _system_space(mount_point: str) -> VolumeSpace:
+    return this_platform().space(Path(mount_point))

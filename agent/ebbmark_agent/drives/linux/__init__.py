@@ -1,0 +1,6 @@
+"""Linux: the inventory from `/sys`, `/proc`, `/dev/disk` and udev's database."""
+
+from ebbmark_agent.drives.linux.scan import scan, volume_of
+from ebbmark_agent.drives.linux.tree import Tree
+
+__all__ = ["Tree", "scan", "volume_of"]

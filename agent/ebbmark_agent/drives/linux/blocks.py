@@ -1,0 +1,165 @@
+"""Follows a block device down to the whole drives that hold it, where that is certain."""
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from ebbmark_agent.drives.linux.tree import Tree
+
+SECTOR_BYTES = 512  # [bytes] the unit of /sys/block/*/size, whatever the drive's own sector is
+_NOT_A_DRIVE = re.compile(r"(ram|zram|sr|fd|mtdblock)\d+|mmcblk\d+(boot\d+|rpmb)")
+_OVER_NETWORK = re.compile(r"(nbd|rbd|drbd)\d+")
+_STRIPED_LEVELS = frozenset({"raid0", "raid1", "raid4", "raid5", "raid6", "raid10", "linear"})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lie:
+    """On which whole drives a block device lies.
+
+    Attributes:
+        drives: Kernel names of the whole drives.
+        certain: Whether its bytes are known to lie on just these.
+        encrypted: Whether a layer in between encrypts.
+        why: What makes it uncertain, as the object of "lies on".
+        network: Whether another machine holds the bytes.
+    """
+
+    drives: tuple[str, ...] = ()
+    certain: bool = True
+    encrypted: bool = False
+    why: str | None = None
+    network: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Blocks:
+    """The block devices of a tree."""
+
+    tree: Tree
+
+    def whole(self) -> tuple[str, ...]:
+        """Give the kernel names of all whole block devices."""
+        return self.tree.names(self.tree.at("/sys/block"))
+
+    def folder(self, name: str) -> Path:
+        """Give a block device's folder, a partition's too."""
+        direct = self.tree.at("/sys/block") / name
+        if direct.exists():
+            return direct
+        disk = self.partition_of(name)
+        return self.tree.at("/sys/block") / disk / name if disk else direct
+
+    def partition_of(self, name: str) -> str | None:
+        """Give the whole device a partition belongs to, None if it is none."""
+        for disk in self.whole():
+            if name.startswith(disk) and (self.tree.at("/sys/block") / disk / name / "partition").exists():
+                return disk
+        return None
+
+    def by_number(self, number: str) -> str | None:
+        """Find a block device by its `major:minor`."""
+        for disk in self.whole():
+            folder = self.tree.at("/sys/block") / disk
+            if self.tree.text(folder / "dev") == number:
+                return disk
+            for part in self.tree.names(folder):
+                if part.startswith(disk) and self.tree.text(folder / part / "dev") == number:
+                    return part
+        return None
+
+    def by_device(self, device: str) -> str | None:
+        """Find a block device by its device file, also by a link such as `/dev/mapper/…`."""
+        name = device.removeprefix("/dev/").replace("/", "!")
+        if self.folder(name).exists():
+            return name
+        try:
+            linked = self.tree.at(device).resolve(strict=True).name
+        except OSError:
+            linked = ""
+        if linked and self.folder(linked).exists():
+            return linked
+        mapped = device.removeprefix("/dev/mapper/")
+        for disk in self.whole():
+            if disk.startswith("dm-") and self.tree.text(self.folder(disk) / "dm" / "name") == mapped:
+                return disk
+        return None
+
+    def is_drive(self, name: str) -> bool:
+        """Tell whether a whole block device is a drive with a medium in it."""
+        if _NOT_A_DRIVE.fullmatch(name) or _OVER_NETWORK.fullmatch(name) or name.startswith(("dm-", "md")):
+            return False
+        folder = self.folder(name)
+        if self.tree.flag(folder / "hidden"):
+            return False
+        return bool(self.tree.number(folder / "size")) and not self._reached_over_network(name)
+
+    def beneath(self, name: str, *, depth: int = 0) -> Lie:
+        """Follow a block device down.
+
+        Args:
+            name: its kernel name.
+            depth: how many layers were passed; a ring is broken at sixteen.
+
+        Returns:
+            The drives it lies on, and how sure that is.
+        """
+        if depth > 16:
+            return Lie(certain=False, why="layers that form a ring")
+        disk = self.partition_of(name)
+        if disk is not None:
+            return self.beneath(disk, depth=depth + 1)
+        if name.startswith("dm-"):
+            return self._mapped(name, depth)
+        if name.startswith("md"):
+            return self._array(name, depth)
+        if _OVER_NETWORK.fullmatch(name) or self._reached_over_network(name):
+            return Lie(certain=False, why="another machine", network=True)
+        if not self.is_drive(name):
+            return Lie(certain=False, why="something that is no drive")
+        if self._slaves(name):  # a cache in front of a slower drive, for one
+            return Lie(drives=(name,), certain=False, why="a cache over other drives")
+        return Lie(drives=(name,))
+
+    def _mapped(self, name: str, depth: int) -> Lie:
+        kind = (self.tree.text(self.folder(name) / "dm" / "uuid") or "").partition("-")[0]
+        below = self._join(self._slaves(name), depth)
+        if kind == "CRYPT":
+            return Lie(drives=below.drives, certain=below.certain, encrypted=True, why=below.why)
+        if kind == "LVM":
+            return Lie(drives=below.drives, certain=False, encrypted=below.encrypted, why="an LVM volume")
+        if kind == "mpath":
+            return Lie(drives=below.drives, certain=False, why="a drive reached by several paths")
+        if len(self._slaves(name)) == 1:
+            return below
+        return Lie(
+            drives=below.drives, certain=False, encrypted=below.encrypted, why="a device-mapper construction"
+        )
+
+    def _array(self, name: str, depth: int) -> Lie:
+        level = self.tree.text(self.folder(name) / "md" / "level")
+        below = self._join(self._slaves(name), depth)
+        if level in _STRIPED_LEVELS:
+            return below
+        return Lie(drives=below.drives, certain=False, encrypted=below.encrypted, why="an unusual RAID set")
+
+    def _join(self, names: tuple[str, ...], depth: int) -> Lie:
+        parts = [self.beneath(name, depth=depth + 1) for name in names]
+        if not parts:
+            return Lie(certain=False, why="a layer whose drives are not shown")
+        return Lie(
+            drives=tuple(dict.fromkeys(drive for part in parts for drive in part.drives)),
+            certain=all(part.certain for part in parts),
+            encrypted=any(part.encrypted for part in parts),
+            why=next((part.why for part in parts if part.why), None),
+            network=any(part.network for part in parts),
+        )
+
+    def _slaves(self, name: str) -> tuple[str, ...]:
+        return self.tree.names(self.folder(name) / "slaves")
+
+    def _reached_over_network(self, name: str) -> bool:
+        path = self.tree.real(self.folder(name))
+        if any(re.fullmatch(r"session\d+", part) for part in path.parts):
+            return True  # iSCSI
+        transport = self.tree.text(self.folder(name) / "device" / "transport")
+        return transport in {"tcp", "rdma", "fc"}
