@@ -1,4 +1,4 @@
-"""Intake: a report's way in. It is validated, stored with its newest facts judged, and only then acknowledged."""
+"""Intake: a report's way in. It is validated, stored and judged, and only then acknowledged."""
 
 from ebbmark_collector.intake.accept import Receipt, Refused, accept, accept_many
 

@@ -1,8 +1,8 @@
-"""The way in, step by step: read, refuse what is not this host's, keep, note, judge, commit once, acknowledge.
+"""The way in, step by step: read, refuse what is not this host's, keep, note, judge, commit, acknowledge.
 
 1. A report is accepted once. A repeat is acknowledged again and changes nothing.
 2. It is stored, and its newest facts judged, in one transaction; only then is it acknowledged.
-3. A report that cannot be read or does not belong here is refused with a sentence; the others of its batch go in.
+3. A report that cannot be read or does not belong here is refused with a sentence; the others go in.
 """
 
 import logging

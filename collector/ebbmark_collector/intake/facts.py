@@ -108,12 +108,11 @@ def _take_array(
     members = [by_ref[ref] for ref in volume.member_refs if ref in by_ref]
     host_id = arrival.report.host_id
     name = array_name(host_id, volume.volume_id, [facts.identity for facts, _ in members])
-    sizes = [facts.capacity_bytes for facts, _ in members]
     columns: dict[str, Value] = {
         "kind": "array",
         "confidence": "own" if name.count(":") == 1 else "none",
         "model": f"array of {len(members)} drives",
-        "capacity_bytes": volume.size_bytes if None in sizes else None or volume.size_bytes,
+        "capacity_bytes": volume.size_bytes,
         "removable": 0,
         "host_id": host_id,
         "ref": volume.volume_id[:64],

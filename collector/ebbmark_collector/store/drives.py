@@ -76,7 +76,8 @@ def note_health(
 ) -> None:
     """Show a health read on its drive, unless a later one is shown already."""
     tx.run(
-        """UPDATE drives SET last_health_ms = :read_ms, health_json = :health_json, temperature_c = :temperature_c,
+        """UPDATE drives SET last_health_ms = :read_ms, health_json = :health_json,
+             temperature_c = :temperature_c,
              percentage_used = :percentage_used, written_bytes = :written_bytes,
              last_seen_ms = CASE WHEN last_seen_ms < :read_ms THEN :read_ms ELSE last_seen_ms END
            WHERE drive_id = :drive_id AND (last_health_ms IS NULL OR last_health_ms <= :read_ms)""",

@@ -55,7 +55,8 @@ def add_health(tx: Tx, columns: Mapping[str, Value]) -> None:
     names = ", ".join(_HEALTH_COLUMNS)
     marks = ", ".join(f":{name}" for name in _HEALTH_COLUMNS)
     later = ", ".join(
-        f"{name} = CASE WHEN excluded.read_ms >= health_days.read_ms THEN excluded.{name} ELSE health_days.{name} END"
+        f"{name} = CASE WHEN excluded.read_ms >= health_days.read_ms"
+        f" THEN excluded.{name} ELSE health_days.{name} END"
         for name in _HEALTH_COLUMNS
         if name not in {"drive_id", "day", "hottest_c"}
     )
@@ -63,7 +64,8 @@ def add_health(tx: Tx, columns: Mapping[str, Value]) -> None:
         f"""INSERT INTO health_days ({names}, readings) VALUES ({marks}, 1)
             ON CONFLICT (drive_id, day) DO UPDATE SET {later},
               hottest_c = CASE WHEN excluded.hottest_c IS NULL THEN health_days.hottest_c
-                               WHEN health_days.hottest_c IS NULL OR excluded.hottest_c > health_days.hottest_c
+                               WHEN health_days.hottest_c IS NULL
+                                 OR excluded.hottest_c > health_days.hottest_c
                                THEN excluded.hottest_c ELSE health_days.hottest_c END,
               readings = health_days.readings + 1""",  # noqa: S608 -- columns come from this module
         params,
@@ -85,7 +87,7 @@ def add_finding(tx: Tx, columns: Mapping[str, Value]) -> None:
 
 
 def probes_of(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
-    """Give the judge's probes of a drive: all soaks, rehearsals and copies, and the spots since an instant."""
+    """Give a drive's spots since an instant, and every other probe of it."""
     return tx.query(
         """SELECT * FROM probes WHERE drive_id = :drive_id AND (started_ms >= :since_ms OR kind <> 'spot')
            ORDER BY started_ms, probe_id""",
@@ -110,7 +112,8 @@ def health_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
 def takes_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     """Give a drive's takes from an instant on."""
     return tx.query(
-        "SELECT * FROM takes WHERE drive_id = :drive_id AND started_ms >= :since_ms ORDER BY started_ms, take_id",
+        """SELECT * FROM takes WHERE drive_id = :drive_id AND started_ms >= :since_ms
+           ORDER BY started_ms, take_id""",
         {"drive_id": drive_id, "since_ms": since_ms},
     )
 

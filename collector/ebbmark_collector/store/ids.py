@@ -1,4 +1,4 @@
-"""Ids made here: they sort by the time they were made, and the random part comes from the operating system."""
+"""Ids made here: they sort by the time they were made; the rest is random from the operating system."""
 
 import secrets
 from datetime import datetime

@@ -2,7 +2,7 @@
 
 import zlib
 
-from ebbmark_collector.store.tx import Row, Tx
+from ebbmark_collector.store.tx import Row, Tx, Value
 
 _LEVEL = 6  # [1] zlib's own default: a report is a kilobyte, so the level hardly matters
 
@@ -31,7 +31,7 @@ def keep(
     Raises:
         Conflict: When the id is known; ask `is_known` first in the same transaction.
     """
-    params = {
+    params: dict[str, Value] = {
         "report_id": report_id,
         "host_id": host_id,
         "subject_id": subject_id,

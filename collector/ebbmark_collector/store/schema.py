@@ -1,6 +1,6 @@
 """The tables, once for both engines: forward-only steps that each only add.
 
-`{I} {F} {T} {B}` are integer, float, text and bytes; `{TABLE}` ends a table, `{KEYED}` ends one stored by its key.
+`{I} {F} {T} {B}` are integer, float, text and bytes; `{TABLE}` ends a table, `{KEYED}` one stored by its key.
 Text sorts by code point on both engines, so pages and their cursors are the same on both.
 """
 
@@ -302,12 +302,9 @@ CREATE TABLE roles (
 CREATE TABLE assignments (
   assignment_id {T} PRIMARY KEY,
   place_in_order {I} NOT NULL,
+  matched_by {T} NOT NULL,
+  pattern {T} NOT NULL,
   role {T} NOT NULL,
-  serial {T},
-  asset_tag {T},
-  model_pattern {T},
-  host_pattern {T},
-  mount {T},
   note {T},
   created_ms {I} NOT NULL,
   rev {I} NOT NULL DEFAULT 1

@@ -97,7 +97,7 @@ class SqliteStore:
     def __init__(self, path: Path) -> None:
         if sqlite3.sqlite_version_info < LEAST_SQLITE:
             raise StoreError(
-                f"SQLite {sqlite3.sqlite_version} is too old: STRICT tables need 3.37. Install a newer Python."
+                f"SQLite {sqlite3.sqlite_version} is too old: 3.37 or newer is needed. Use a newer Python."
             )
         self.path = path
         self._local = threading.local()

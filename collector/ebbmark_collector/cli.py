@@ -1,0 +1,166 @@
+"""The collector's commands."""
+
+import sys
+from datetime import timedelta
+from pathlib import Path
+
+import click
+
+from ebbmark_collector import logs
+from ebbmark_collector.clock import Clock
+from ebbmark_collector.errors import CollectorError
+from ebbmark_collector.http import auth
+from ebbmark_collector.http.app import create_app
+from ebbmark_collector.http.operation import Scope, Services
+from ebbmark_collector.server import Server
+from ebbmark_collector.settings import Settings, load
+from ebbmark_collector.store import Store, Tx, access
+from ebbmark_collector.store.opening import open_store
+
+
+class _Commands(click.Group):
+    """Turns our errors into a sentence and an exit code instead of a traceback."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except CollectorError as error:
+            click.echo(f"ebbmark-collector: {error.sentence}", err=True)
+            sys.exit(20)
+
+
+data_option = click.option(
+    "--data",
+    type=click.Path(file_okay=False, path_type=Path),
+    required=True,
+    help="The folder that holds the database.",
+)
+config_option = click.option(
+    "--config",
+    "config_path",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="A TOML file; without it the defaults hold.",
+)
+
+
+@click.group(cls=_Commands)
+@click.version_option(package_name="ebbmark")
+def main() -> None:
+    """Take in reports, judge drives against their roles, and alert before a take is lost."""
+
+
+def _first_admin(store: Store, clock: Clock) -> str | None:
+    def job(tx: Tx) -> str | None:
+        if access.has_admin(tx):
+            return None
+        return auth.issue(tx, scope=Scope.ADMIN, label="first run", created_by="first run", now=clock.utc())[
+            1
+        ]
+
+    return store.write(job)
+
+
+@main.command()
+@data_option
+@config_option
+@click.option("--listen", help="HOST:PORT; wins over the configuration.")
+@click.option("--verbose", is_flag=True, help="Log every request.")
+def serve(data: Path, config_path: Path | None, listen: str | None, verbose: bool) -> None:
+    """Serve the API until told to stop. The first run prints an admin token, once."""
+    logs.set_up(verbose=verbose)
+    settings = load(config_path)
+    if listen is not None:
+        settings = settings.model_copy(update={"serve": settings.serve.model_copy(update={"listen": listen})})
+    clock = Clock()
+    store = open_store(data, settings)
+    try:
+        services = Services(store=store, clock=clock, settings=settings)
+        server = Server(create_app(services), settings.serve)
+        token = _first_admin(store, clock)
+        if token is not None:
+            click.echo(f"admin token: {token}")
+        for host, port in server.addresses:
+            click.echo(f"listening on http://{f'[{host}]' if ':' in host else host}:{port}")
+        sys.stdout.flush()
+        server.on_signals()
+        server.run(now_s=clock.monotonic_s)
+    finally:
+        store.close()
+
+
+@main.command()
+@data_option
+@config_option
+@click.option("--scope", type=click.Choice(["viewer", "admin"]), default="viewer", show_default=True)
+@click.option("--label", required=True, help="Who or what it is for.")
+@click.option("--days", type=click.IntRange(1, 3650), help="How long it is good; for ever if left out.")
+def token(data: Path, config_path: Path | None, scope: str, label: str, days: int | None) -> None:
+    """Make a token for a person or a program and print it, once."""
+    settings, clock = load(config_path), Clock()
+    store = open_store(data, settings)
+    try:
+        now = clock.utc()
+        expires_at = now + timedelta(days=days) if days else None
+        _, text = store.write(
+            lambda tx: auth.issue(
+                tx, scope=Scope(scope), label=label, created_by="command line", now=now, expires_at=expires_at
+            )
+        )
+    finally:
+        store.close()
+    click.echo(f"{scope} token: {text}")
+
+
+@main.command("enrol-token")
+@data_option
+@config_option
+@click.option("--label", default="command line", show_default=True)
+@click.option("--machines", type=click.IntRange(1, 10_000), default=1, show_default=True)
+@click.option("--hours", type=click.IntRange(1, 24 * 90), default=24, show_default=True)
+@click.option("--network", help="Only from here, as in 10.20.0.0/16.")
+@click.option("--approve", is_flag=True, help="Each machine waits for an admin.")
+def enrol_token(
+    data: Path,
+    config_path: Path | None,
+    label: str,
+    machines: int,
+    hours: int,
+    network: str | None,
+    approve: bool,
+) -> None:
+    """Make an enrolment token for some machines and print it, once."""
+    settings, clock = load(config_path), Clock()
+    store = open_store(data, settings)
+    try:
+        now = clock.utc()
+        text = store.write(
+            lambda tx: auth.issue_enrol_token(
+                tx,
+                label=label,
+                created_by="command line",
+                now=now,
+                quota=machines,
+                expires_at=now + timedelta(hours=hours),
+                network=network,
+                approval_needed=approve,
+            )
+        )[1]
+    finally:
+        store.close()
+    click.echo(f"enrol token: {text}")
+
+
+@main.command()
+@config_option
+def validate(config_path: Path | None) -> None:
+    """Check a configuration and tell every fault in it."""
+    settings: Settings = load(config_path)
+    from ebbmark_collector.server import check_listen
+
+    check_listen(settings.serve)
+    click.echo("The configuration is good.")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,150 @@
+"""The web application: every declared operation behind the same checks, in the same order.
+
+1. How often: a token and an address each have their share; wrong tokens have less.
+2. Who, and for what.
+3. What comes in, within its limits and as described.
+4. The view.
+5. What goes out.
+"""
+
+import logging
+from collections.abc import Callable
+from functools import partial
+from importlib.metadata import version as installed_version
+
+from ebbmark_agent.report import Orders, Report
+from flask import Flask, Response, request
+
+from ebbmark_collector.http import auth, idempotency, problems, reading, replying
+from ebbmark_collector.http.openapi import document
+from ebbmark_collector.http.operation import Call, Operation, Principal, Services
+from ebbmark_collector.http.problems import HttpProblem
+from ebbmark_collector.http.rates import Rates
+from ebbmark_collector.http.resources import every_operation
+from ebbmark_collector.store import to_ms
+
+_ACCESS = logging.getLogger("ebbmark_collector.access")
+_MAX_QUERY_BYTES = 8_000
+
+
+class _Door:
+    """The checks every request passes on its way to a view."""
+
+    def __init__(self, services: Services) -> None:
+        self.services = services
+        self.by_token = Rates(services.settings.serve.requests_a_minute)
+        self.wrong = Rates(services.settings.serve.wrong_tokens_a_minute)
+
+    def _principal(self, operation: Operation) -> Principal | None:
+        services, address = self.services, request.remote_addr or "unknown"
+        now_s = services.clock.monotonic_s()
+        if not operation.scopes:
+            return None
+        if (wait_s := self.wrong.wait_s(address, now_s)) > 0:
+            raise _too_many(wait_s, "Too many wrong tokens came from this address.")
+        try:
+            principal = auth.who_calls(services, request.headers.get("Authorization"), services.clock.utc())
+        except HttpProblem:
+            self.wrong.take(address, now_s)
+            raise
+        if (wait_s := self.by_token.wait_s(principal.token_id, now_s)) > 0:
+            raise _too_many(wait_s, "This token asks too often.")
+        self.by_token.take(principal.token_id, now_s)
+        auth.check_scope(operation, principal)
+        return principal
+
+    def _call(self, operation: Operation, path: dict[str, str]) -> Call:
+        principal = self._principal(operation)
+        for name, value in path.items():
+            if not 0 < len(value) <= 256:
+                raise HttpProblem(404, f"There is no {name.removesuffix('_id')} of that name.")
+        if len(request.query_string) > _MAX_QUERY_BYTES:
+            raise HttpProblem(414, f"A query may hold at most {_MAX_QUERY_BYTES} bytes.")
+        query = reading.read_query(request, operation.query)
+        raw, body = b"", None
+        if operation.body is not None or operation.raw_body:
+            reading.check_json_type(request)
+            raw = reading.read_body(request, max_bytes=self.services.settings.serve.max_body_bytes)
+            reading.check_depth(raw)
+            reading.check_json(raw)
+            if operation.body is not None and not operation.raw_body:
+                body = operation.body.model_validate_json(raw)
+        return Call(
+            services=self.services,
+            principal=principal,
+            path=path,
+            query=query,
+            body=body,
+            raw=raw,
+            headers=request.headers,
+            url=request.url_rule.rule if request.url_rule else "",
+            address=request.remote_addr or "unknown",
+            now=self.services.clock.utc(),
+        )
+
+    def handle(self, operation: Operation, **path: str) -> Response:
+        """Pass one request through the checks to its view."""
+        call = self._call(operation, path)
+        act: Callable[[], Response] = partial(self._act, operation, call)
+        key = idempotency.key_of(request) if operation.action else None
+        if key is None or call.principal is None:
+            return act()
+        return idempotency.once(
+            call.store,
+            request,
+            key=key,
+            token_id=call.principal.token_id,
+            body=call.raw,
+            now_ms=to_ms(call.now),
+            act=act,
+        )
+
+    @staticmethod
+    def _act(operation: Operation, call: Call) -> Response:
+        return replying.write(request, operation.view(call))
+
+
+def _too_many(wait_s: float, sentence: str) -> HttpProblem:
+    seconds = max(1, round(wait_s + 0.5))
+    return HttpProblem(429, f"{sentence} Wait {seconds} s.", headers={"Retry-After": str(seconds)})
+
+
+def _after(response: Response) -> Response:
+    response.headers["X-Content-Type-Options"] = "nosniff"
+    response.headers.setdefault("Cache-Control", "no-store")
+    _ACCESS.info(
+        "request",
+        extra={
+            "method": request.method,
+            "path": request.path,
+            "status": response.status_code,
+            "address": request.remote_addr,
+        },
+    )
+    return response
+
+
+def create_app(services: Services) -> Flask:
+    """Put the collector's application together.
+
+    Args:
+        services: Store, clock and settings; a test hands in its own.
+    """
+    app = Flask("ebbmark_collector", static_folder=None)
+    app.config["MAX_CONTENT_LENGTH"] = services.settings.serve.max_body_bytes
+    app.url_map.strict_slashes = True
+    app.url_map.merge_slashes = False
+    problems.install(app)
+    door = _Door(services)
+    operations = every_operation()
+    for operation in operations:
+        app.add_url_rule(
+            operation.path.replace("{", "<").replace("}", ">"),
+            endpoint=f"{operation.method} {operation.path}",
+            view_func=partial(door.handle, operation),
+            methods=[operation.method],
+            provide_automatic_options=False,
+        )
+    app.config["OPENAPI"] = document(operations, version=installed_version("ebbmark"), extra=(Report, Orders))
+    app.after_request(_after)
+    return app

@@ -1,0 +1,62 @@
+"""What an agent does: hand in reports, fetch its orders."""
+
+from typing import Annotated, Any
+
+from ebbmark_agent.report import MAX_REPORTS_A_REQUEST
+from pydantic import Field
+
+from ebbmark_collector.http.operation import Call, In, Out, Reply, Routes, Scope
+from ebbmark_collector.intake import accept_many
+from ebbmark_collector.intake.reading import read_batch
+
+routes = Routes("intake")
+
+
+class Batch(In):
+    """Reports of one host. Each is judged by itself: one that does not fit does not hold up the others."""
+
+    reports: list[
+        Annotated[
+            dict[str, Any],
+            Field(description="A report, as the schema `Report` says.", json_schema_extra={"examples": [{}]}),
+        ]
+    ] = Field(min_length=1, max_length=MAX_REPORTS_A_REQUEST)
+
+
+class RefusedReport(Out):
+    """A report that was not taken in; sending it again does not help."""
+
+    report_id: str | None
+    problem: str
+
+
+class IntakeReceipt(Out):
+    """What became of each report. `accepted` and `repeated` are on the collector's disk."""
+
+    accepted: list[str]
+    repeated: list[str]
+    refused: list[RefusedReport]
+
+
+@routes.add(
+    "POST",
+    "/v1/reports",
+    summary="Hand in reports",
+    scopes=(Scope.AGENT,),
+    body=Batch,
+    raw_body=True,
+    answers={200: IntakeReceipt},
+    description="A report is stored before it is acknowledged and accepted once, whatever is sent again.",
+)
+def post_reports(call: Call) -> Reply:
+    """Take in a batch."""
+    assert call.principal is not None
+    arrived = read_batch(call.raw)
+    receipt = accept_many(call.store, arrived, host_id=call.principal.host_id or "", received_at=call.now)
+    return Reply(
+        body=IntakeReceipt(
+            accepted=list(receipt.accepted),
+            repeated=list(receipt.repeated),
+            refused=[RefusedReport(report_id=r.report_id, problem=r.problem) for r in receipt.refused],
+        )
+    )

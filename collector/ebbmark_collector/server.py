@@ -1,0 +1,149 @@
+"""Serving: waitress on one address, and an end that finishes the requests in flight.
+
+waitress drops what is running when it is told to stop, so the end is our own: the listener closes first, then
+the loop goes on until every request that has arrived is answered or the time for it is over.
+"""
+
+import ipaddress
+import logging
+import signal
+import threading
+from collections.abc import Callable
+from typing import Any
+
+from flask import Flask
+from waitress.server import BaseWSGIServer, MultiSocketServer, create_server
+
+from ebbmark_collector.errors import ConfigurationError
+from ebbmark_collector.settings import ServeSettings
+
+_LOG = logging.getLogger(__name__)
+
+
+def split_listen(listen: str) -> tuple[str, int]:
+    """Take HOST:PORT apart.
+
+    Raises:
+        ConfigurationError: When it is not of that form.
+    """
+    host, _, port = listen.rpartition(":")
+    host = host.strip("[]")
+    if not host or not port.isdigit() or int(port) > 65_535:
+        raise ConfigurationError([f"serve.listen: {listen!r} is not HOST:PORT, as in 127.0.0.1:8460."])
+    return host, int(port)
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether an address is reached from this machine only."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def check_listen(settings: ServeSettings) -> None:
+    """Refuse plain HTTP beyond loopback unless the operator said so.
+
+    Raises:
+        ConfigurationError: When they did not.
+    """
+    host, _ = split_listen(settings.listen)
+    if not is_loopback(host) and not settings.plain_http_beyond_loopback:
+        raise ConfigurationError(
+            [
+                f"serve.listen: {settings.listen} is plain HTTP beyond this machine: tokens would travel readable. "
+                "Put a TLS proxy in front and listen on 127.0.0.1, or say "
+                "serve.plain_http_beyond_loopback = true if the network is closed."
+            ]
+        )
+
+
+class Server:
+    """A listening collector."""
+
+    def __init__(self, app: Flask, settings: ServeSettings) -> None:
+        check_listen(settings)
+        host, port = split_listen(settings.listen)
+        self._settings = settings
+        proxy: dict[str, Any] = {}
+        if settings.trusted_proxy:
+            proxy = {
+                "trusted_proxy": settings.trusted_proxy,
+                "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"},
+                "trusted_proxy_count": 1,
+            }
+        try:
+            self._server = create_server(
+                app,
+                host=host,
+                port=port,
+                threads=settings.threads,
+                channel_timeout=settings.stalled_body_s,
+                # One more than the application's own limit, so that the answer is a problem document.
+                max_request_body_size=settings.max_body_bytes + 1_000_000,
+                max_request_header_size=32_768,
+                connection_limit=1_000,
+                asyncore_use_poll=True,
+                ident=None,
+                clear_untrusted_proxy_headers=True,
+                **proxy,
+            )
+        except OSError as error:
+            raise ConfigurationError(
+                [f"serve.listen: {settings.listen} cannot be used: {error.strerror or error}."]
+            ) from error
+        self._stopping = threading.Event()
+
+    @property
+    def addresses(self) -> list[tuple[str, int]]:
+        """Give what it really listens on."""
+        if isinstance(self._server, MultiSocketServer):
+            return [(str(host), int(port)) for host, port in self._server.effective_listen]
+        return [(str(self._server.effective_host), int(self._server.effective_port))]
+
+    def stop(self) -> None:
+        """Ask for the end; `run` returns once requests in flight are answered."""
+        self._stopping.set()
+
+    def on_signals(self) -> None:
+        """Let SIGTERM and SIGINT ask for the end. Only from the main thread."""
+        for name in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(name, lambda *_: self.stop())
+
+    def run(self, *, now_s: Callable[[], float]) -> None:
+        """Serve until asked to stop, then finish what has arrived.
+
+        Args:
+            now_s: A monotonic clock [s].
+        """
+        from waitress import wasyncore
+
+        server = self._server
+        while not self._stopping.is_set():
+            wasyncore.loop(timeout=0.25, use_poll=True, map=server._map, count=1)
+        self._close_listeners()
+        deadline_s = now_s() + self._settings.stop_within_s
+        while self._busy() and now_s() < deadline_s:
+            wasyncore.loop(timeout=0.05, use_poll=True, map=server._map, count=1)
+        if self._busy():
+            _LOG.warning("requests were still running at the end of the time for stopping")
+        server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
+        wasyncore.close_all(server._map)
+
+    def _close_listeners(self) -> None:
+        for dispatcher in list(self._server._map.values()):
+            if isinstance(dispatcher, BaseWSGIServer):
+                dispatcher.accepting = False
+                dispatcher.del_channel()
+                dispatcher.socket.close()
+
+    def _busy(self) -> bool:
+        """Tell whether any connection has a request being read, run or answered."""
+        for channel in list(self._server._map.values()):
+            if getattr(channel, "requests", None):
+                return True
+            if getattr(channel, "request", None) is not None or getattr(channel, "total_outbufs_len", 0) > 0:
+                return True
+        return False

@@ -1,0 +1,140 @@
+"""What the operator sets: one TOML file, then the environment; every fault is told at once, by its key."""
+
+import os
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from ebbmark_collector.errors import ConfigurationError
+
+ENVIRONMENT_PREFIX = "EBBMARK_COLLECTOR_"
+Days = Annotated[int, Field(ge=1, le=36_500)]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class ServeSettings(_Section):
+    """How the collector listens."""
+
+    listen: str = Field(default="127.0.0.1:8460", description="HOST:PORT.")
+    plain_http_beyond_loopback: bool = Field(
+        default=False, description="Say yes only where a proxy or a closed network does what TLS would."
+    )
+    trusted_proxy: str | None = Field(
+        default=None, description="Address of the one proxy whose X-Forwarded-For is believed."
+    )
+    threads: int = Field(default=8, ge=1, le=64)
+    max_body_bytes: int = Field(default=8_000_000, ge=10_000, le=100_000_000)
+    stalled_body_s: int = Field(default=30, ge=1, le=600)
+    stop_within_s: int = Field(
+        default=20, ge=1, le=600, description="Given to requests in flight at the end."
+    )
+    requests_a_minute: int = Field(default=6_000, ge=10, description="For one token.")
+    wrong_tokens_a_minute: int = Field(default=60, ge=1, description="For one address.")
+
+
+class StoreSettings(_Section):
+    """Where reports are kept."""
+
+    postgresql: str | None = Field(
+        default=None, description="A connection string; without one, one SQLite file in the data folder."
+    )
+    pool: int = Field(default=8, ge=1, le=200)
+
+
+class RetentionSettings(_Section):
+    """How long what is kept. Soaks, findings and the evidence of open alerts are kept for good."""
+
+    health_days: Days = 30
+    spot_trace_days: Days = 90
+    take_days: Days = 365
+    report_id_days: Days = 400
+
+
+class WebhookSettings(_Section):
+    """A signed webhook."""
+
+    name: str = Field(min_length=1, max_length=64)
+    url: str = Field(min_length=8, max_length=2000)
+    secret_file: Path = Field(description="Holds `whsec_...`; never written in this file.")
+
+
+class MailSettings(_Section):
+    """Alerts by mail."""
+
+    server: str
+    port: int = Field(default=587, ge=1, le=65_535)
+    starttls: bool = True
+    sender: str
+    recipients: tuple[str, ...] = Field(min_length=1, max_length=50)
+    user: str | None = None
+    password_file: Path | None = None
+
+
+class NotifySettings(_Section):
+    """Who is told of alerts."""
+
+    webhooks: tuple[WebhookSettings, ...] = Field(default=(), max_length=20)
+    mail: MailSettings | None = None
+    apprise_urls_file: Path | None = None
+    base_url: str | None = Field(default=None, description="Put before links in messages.")
+    digest_s: int = Field(default=60, ge=0, le=86_400, description="How long quiet alerts are gathered.")
+    allowed_hosts: tuple[str, ...] = Field(
+        default=(), max_length=50, description="The only hosts a webhook may go to; empty: those of its urls."
+    )
+
+
+class Settings(_Section):
+    """Everything the operator sets."""
+
+    serve: ServeSettings = ServeSettings()
+    store: StoreSettings = StoreSettings()
+    retention: RetentionSettings = RetentionSettings()
+    notify: NotifySettings = NotifySettings()
+
+
+def _set_by_environment(environ: Mapping[str, str]) -> dict[str, dict[str, str]]:
+    """Give `EBBMARK_COLLECTOR_SERVE__LISTEN=...` as section and key."""
+    found: dict[str, dict[str, str]] = {}
+    for name, value in environ.items():
+        if name.startswith(ENVIRONMENT_PREFIX) and "__" in name:
+            section, key = name[len(ENVIRONMENT_PREFIX) :].lower().split("__", 1)
+            found.setdefault(section, {})[key] = value
+    return found
+
+
+def load(path: Path | None, environ: Mapping[str, str] | None = None) -> Settings:
+    """Read the settings in force.
+
+    Args:
+        path: The TOML file, or None for the defaults.
+        environ: The environment; the process's own unless given. It wins over the file.
+
+    Raises:
+        ConfigurationError: With every fault found.
+    """
+    values: dict[str, Any] = {}
+    if path is not None:
+        try:
+            values = tomllib.loads(path.read_text(encoding="utf-8"))
+        except OSError as error:
+            raise ConfigurationError([f"{path} cannot be read: {error.strerror}."]) from error
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise ConfigurationError([f"{path} is not TOML: {error}."]) from error
+    for section, keys in _set_by_environment(os.environ if environ is None else environ).items():
+        part = values.setdefault(section, {})
+        if isinstance(part, dict):
+            part.update(keys)
+    try:
+        return Settings.model_validate(values)
+    except ValidationError as error:
+        faults = [
+            f"{'.'.join(str(part) for part in fault['loc'])}: {fault['msg']}"
+            for fault in error.errors(include_url=False, include_context=False, include_input=False)
+        ]
+        raise ConfigurationError(faults) from error
