@@ -23,10 +23,22 @@ from ebbmark_agent.evidence.formats import (
     load_formats,
     parse_rate,
 )
+from ebbmark_agent.evidence.howlong import Replay, coarse_traces, how_long, replay, spoken_minutes
+from ebbmark_agent.evidence.later import aged, lowered_by
+from ebbmark_agent.evidence.links import (
+    PathCeiling,
+    path_ceiling,
+    path_name,
+    pcie_ceiling_bytes_per_s,
+    sata_ceiling_bytes_per_s,
+    usb_ceiling_bytes_per_s,
+)
 from ebbmark_agent.evidence.patterns import Pattern, Shape
 from ebbmark_agent.evidence.plateaus import Plateau, plateaus
 from ebbmark_agent.evidence.probe_evidence import Path, ProbeEvidence, RehearsalFacts
 from ebbmark_agent.evidence.probe_words import Bus, DiscardState, FileLayout, ProbeKind, ProbeOutcome, SoakEnd
+from ebbmark_agent.evidence.reach import covers_whole_medium, reach_of
+from ebbmark_agent.evidence.rehearsal import Rehearsed, judge_rehearsal
 from ebbmark_agent.evidence.roles import (
     ROLES_FILE,
     Cadence,
@@ -65,6 +77,7 @@ __all__ = [
     "InUse",
     "MinutesKind",
     "Path",
+    "PathCeiling",
     "Pattern",
     "Plateau",
     "ProbeEvidence",
@@ -75,6 +88,8 @@ __all__ = [
     "ReasonCode",
     "RecordingFormat",
     "RehearsalFacts",
+    "Rehearsed",
+    "Replay",
     "Role",
     "RoleKind",
     "Roles",
@@ -95,7 +110,10 @@ __all__ = [
     "UnknownFormat",
     "Window",
     "WriteClass",
+    "aged",
     "bare_rate",
+    "coarse_traces",
+    "covers_whole_medium",
     "demand_of",
     "demand_of_format",
     "demand_of_streams",
@@ -103,15 +121,26 @@ __all__ = [
     "fit",
     "fit_list",
     "floor",
+    "how_long",
+    "judge_rehearsal",
     "load_formats",
     "load_roles",
+    "lowered_by",
     "parse_rate",
+    "path_ceiling",
+    "path_name",
+    "pcie_ceiling_bytes_per_s",
     "plateaus",
+    "reach_of",
     "read_demand_of",
     "read_trace",
+    "replay",
     "role_from_table",
     "role_to_table",
+    "sata_ceiling_bytes_per_s",
     "settling",
+    "spoken_minutes",
     "spread",
     "steady_state",
+    "usb_ceiling_bytes_per_s",
 ]

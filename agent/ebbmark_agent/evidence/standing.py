@@ -33,6 +33,7 @@ class ReasonCode(StrEnum):
     CARRIES_DEMAND = "carries_demand"
     REACH_SHORT = "reach_short"
     FLAT_SO_FAR = "flat_so_far"
+    PAUSED = "paused"
     NOT_FROM_REST = "not_from_rest"
     INNER_TRACKS_UNSEEN = "inner_tracks_unseen"
     BUFFER_LONGER_THAN_TRACE = "buffer_longer_than_trace"
@@ -86,6 +87,7 @@ class Reach:
     duration_s: float
     whole_medium: bool
     settled: bool
+    pauses: int = 0
     fill_start: float | None = None
     fill_end: float | None = None
     position_start: float | None = None
@@ -109,6 +111,7 @@ class Fit:
         floor_bytes_per_s: The floor it was judged by [bytes/s]; None where the evidence gives none.
         from_rest: The first take after rest and erase.
         whole_medium: The whole medium, takes back to back.
+        cache_spent: A take begun when the cache is already spent; None where no cliff was found.
         reach: What the evidence covers; None without evidence.
         reasons: Why, the deciding ones first.
         rule: Under which rule a marginal drive may be used, in words.
@@ -121,6 +124,7 @@ class Fit:
     floor_bytes_per_s: float | None
     from_rest: HowLong
     whole_medium: HowLong
+    cache_spent: HowLong | None = None
     reach: Reach | None
     reasons: tuple[Reason, ...]
     rule: str | None = None

@@ -9,6 +9,7 @@ from ebbmark_agent.evidence.probe_words import (
     SoakEnd,
 )
 from ebbmark_agent.report._base import WireModel
+from ebbmark_agent.report.as_evidence import evidence_of, path_of, traces_of
 from ebbmark_agent.report.drive import (
     DriveFacts,
     DriveIdentity,
@@ -89,4 +90,7 @@ __all__ = [
     "VolumeFacts",
     "WireModel",
     "WriteFault",
+    "evidence_of",
+    "path_of",
+    "traces_of",
 ]
