@@ -275,7 +275,7 @@ def _wear(
     elif wanted.written_bytes > target.budget.left_bytes:
         yield Refusal(
             code="wear_budget_spent",
-            sentence=f"Probing {target.name} has cost {target.budget.spent_bytes / 1e9:.2f} GB in 365 days of "
+            sentence=f"Probing {target.name} has cost {target.budget.spent_bytes / 1e9:.2f} GB in a year of "
             f"the {target.budget.allowed_bytes / 1e9:.2f} GB it may ({target.budget.basis}).",
             figure=float(target.budget.left_bytes),
             unit="bytes left",
