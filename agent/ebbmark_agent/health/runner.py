@@ -22,8 +22,12 @@ USUAL_PLACES = (
 )
 DEFAULT_TIMEOUT_S = 30.0
 _AFTER_KILL_S = 2.0
-# `-f old` keeps the attribute table in the form pySMART reads; the logs are asked of ATA drives only.
-_WHAT_TO_READ = ("--all", "-f", "old", "-l", "devstat", "-l", "sataphy", "-l", "scttempsts")
+# `-f old` keeps the attribute table in the form pySMART reads; each log is asked only of drives that have it.
+_WHAT_TO_READ = (
+    *("--all", "-f", "old"),
+    *("-l", "devstat", "-l", "sataphy", "-l", "scttempsts"),  # ATA
+    *("-l", "background"),  # SCSI: the only place with its hours
+)
 
 
 class RunEnd(StrEnum):
@@ -171,7 +175,7 @@ def _plain_language(environment: Mapping[str, str]) -> dict[str, str]:
 
 
 def _answer(node: str, out: bytes, err: bytes, status: int) -> SmartctlRead:
-    text = out.decode("utf-8", errors="replace")
+    text = _decode(out)
     complaint = err.decode("utf-8", errors="replace").strip()
     document = Document.parse(text)
     if document is None:  # a smartctl before 7.0 knows no JSON; its text is still good for pySMART
@@ -197,3 +201,11 @@ def _answer(node: str, out: bytes, err: bytes, status: int) -> SmartctlRead:
 
 def _privileged() -> bool:
     return not hasattr(os, "geteuid") or os.geteuid() == 0
+
+
+def _decode(out: bytes) -> str:
+    try:
+        return out.decode("utf-8")
+    except UnicodeDecodeError:
+        # Some systems group digits with a byte of their own code page; figures are plain ASCII without it.
+        return out.decode("ascii", errors="ignore")

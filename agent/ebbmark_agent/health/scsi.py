@@ -24,7 +24,9 @@ def read_json(document: Document, fields: Fields) -> None:
     fields.counter(
         "pending_sectors", document.number("scsi_pending_defects", "count"), "json:scsi_pending_defects.count"
     )
-    fields.temperature("temperature_c", document.number("temperature", "current"), "json:temperature.current")
+    # The standard's temperature page says 0 for "0 °C or colder"; from a controller it is a filling.
+    now = document.number("temperature", "current") or None
+    fields.temperature("temperature_c", now, "json:temperature.current")
     environment = ("scsi_environmental_reports", "temperature_1", "current")
     fields.temperature("temperature_c", document.number(*environment), f"json:{'.'.join(environment)}")
     fields.temperature(
@@ -79,7 +81,7 @@ def read_pysmart(device: Any, fields: Fields) -> None:
     ]
     if uncorrected:
         fields.counter("uncorrectable_errors", sum(uncorrected), "pysmart:diagnostics.Uncorrected_*")
-    fields.temperature("temperature_c", device.temperature, "pysmart:temperature")
+    fields.temperature("temperature_c", device.temperature or None, "pysmart:temperature")
 
 
 def _hours(value: object) -> int | None:
