@@ -71,9 +71,8 @@ def tidy(
     )
     asked = platform.discard_extents(folder, tuple(extents))
     counted_after = _discarded(platform, disks)
-    if counted_before is not None and counted_after is not None:
-        if counted_after - counted_before >= PROVEN_SHARE * written_bytes:
-            return Tidied(discard=DiscardState.PROVEN, space_returned=returned)
+    if _rose_by(counted_before, counted_after, PROVEN_SHARE * written_bytes):
+        return Tidied(discard=DiscardState.PROVEN, space_returned=returned)
     state = DiscardState.ASKED if asked or released else DiscardState.NOT_POSSIBLE
     return Tidied(discard=state, space_returned=returned)
 
@@ -99,6 +98,10 @@ def space_returns(
         if time.monotonic() >= deadline:
             return False
         pause.wait(_LOOK_EVERY_S)
+
+
+def _rose_by(before: int | None, after: int | None, by: float) -> bool:
+    return before is not None and after is not None and after - before >= by
 
 
 def _discarded(platform: Platform, disks: tuple[str, ...]) -> int | None:
