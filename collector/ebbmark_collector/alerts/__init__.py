@@ -9,3 +9,53 @@
 A condition carries its own delays, deadband already applied (`Sight.BETWEEN`), from its defaults and the role.
 Conditions that are not in the list handed to `step` leave their alerts as they are.
 """
+
+from ebbmark_collector.alerts.defaults import DEFAULTS, Weight, weight_of
+from ebbmark_collector.alerts.flood import Notice, group
+from ebbmark_collector.alerts.lifecycle import TABLE, Stepped, acknowledge, shelve, step, told_at, unshelve
+from ebbmark_collector.alerts.vocabulary import (
+    SYSLOG_CLEARED,
+    Acknowledgement,
+    AlertState,
+    Condition,
+    ConditionKind,
+    Event,
+    Key,
+    Phase,
+    Severity,
+    Shelf,
+    Sight,
+    Transition,
+)
+from ebbmark_collector.alerts.weighing import ToDo, to_do, weigh, weigh_host
+
+__all__ = [
+    "DEFAULTS",
+    "SYSLOG_CLEARED",
+    "TABLE",
+    "Acknowledgement",
+    "AlertState",
+    "Condition",
+    "ConditionKind",
+    "Event",
+    "Key",
+    "Notice",
+    "Phase",
+    "Severity",
+    "Shelf",
+    "Sight",
+    "Stepped",
+    "ToDo",
+    "Transition",
+    "Weight",
+    "acknowledge",
+    "group",
+    "shelve",
+    "step",
+    "to_do",
+    "told_at",
+    "unshelve",
+    "weigh",
+    "weigh_host",
+    "weight_of",
+]

@@ -1,7 +1,8 @@
 """The words of alerting: severities, conditions, the state of an alert and its transitions, as plain values.
 
 An alert is a state of (subject, condition, qualifier), not a message (RFC 8632, section 3.2). The store keeps one
-`AlertState` for each such key that was ever raised or is on its way, and every `Transition` for good.
+`AlertState` for each such key that was ever raised or is on its way, and every `Transition` for good. Both are
+plain dataclasses, so `pydantic.TypeAdapter` writes them to JSON and reads them back at the store's edge.
 """
 
 from dataclasses import dataclass
@@ -139,6 +140,11 @@ class Key:
     kind: ConditionKind
     qualifier: str = ""
 
+    @property
+    def condition(self) -> str:
+        """Give condition and qualifier as one word, for a column or an address."""
+        return f"{self.kind}:{self.qualifier}" if self.qualifier else self.kind.value
+
 
 class Phase(StrEnum):
     """Where an alert stands. `waiting` and `leaving` are the on-delay and the off-delay running."""
@@ -180,6 +186,7 @@ class AlertState:
         fresh: False while its drive is out of reach: it stays, marked as without fresh evidence.
         condition: What was last seen of it (kept from the last sight that was not `unseen`).
         cleared_because: Why it was last cleared.
+        calmer_since: Since when a lower severity is seen, while the off-delay before going down runs.
     """
 
     key: Key
@@ -195,6 +202,7 @@ class AlertState:
     fresh: bool = True
     acknowledged: Acknowledgement | None = None
     shelf: Shelf | None = None
+    calmer_since: datetime | None = None
 
     @property
     def is_open(self) -> bool:

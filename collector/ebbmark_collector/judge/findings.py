@@ -44,6 +44,8 @@ class Standing:
 
     Attributes:
         word: fit, marginal, unfit or unproven.
+        shown: What the probes and takes by themselves show, whatever their age, a debt or an incident says; None
+            without any that counts.
         floor_bytes_per_s: The floor it rests on [bytes/s]; None where nothing was shown.
         margin: Floor over demand, less one [1].
         minutes: As `minutes_kind` says [min]; None for unlimited or not known.
@@ -53,6 +55,7 @@ class Standing:
 
     word: Word
     role_name: str | None
+    shown: Word | None = None
     rate_bytes_per_s: float | None = None
     demand_bytes_per_s: float | None = None
     floor_bytes_per_s: float | None = None

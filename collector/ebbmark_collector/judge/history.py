@@ -197,6 +197,7 @@ class SubjectFacts:
         rated_endurance_bytes: The maker's TBW rating [bytes].
         no_safe_moment_since: Since when the agent has found no moment to probe.
         probing_allowed: Whether its host may write at all; None when not known.
+        on_recorder_host: Its last host has a drive in a recorder role.
     """
 
     subject_id: str
@@ -223,6 +224,7 @@ class SubjectFacts:
     erased_at: datetime | None = None
     no_safe_moment_since: datetime | None = None
     probing_allowed: bool | None = None
+    on_recorder_host: bool = False
     duplicate_of: tuple[str, ...] = ()
     retired: str | None = None
 

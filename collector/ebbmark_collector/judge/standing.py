@@ -21,9 +21,9 @@ from datetime import datetime, timedelta
 from math import exp, log
 from statistics import median
 
+from ebbmark_agent.evidence.demand import Demand
 from ebbmark_agent.evidence.standing import MinutesKind
 from ebbmark_agent.evidence.standing import Standing as Word
-from ebbmark_agent.evidence.demand import Demand
 from ebbmark_agent.report import DiscardState, ProbeKind, ProbeOutcome
 
 from ebbmark_collector.judge.change import LEAST_SIGMA
@@ -61,7 +61,7 @@ def stand(history: SubjectHistory, role: DriveRole | None, now: datetime) -> Sta
             reasons=(_because(Ground.NOTHING_ASKED, f"The role {role.name} asks for no write rate."),),
         )
     proven = _from_soak(history, role, role.demand, now)
-    lowered = _lowered(proven, history, role.demand, now)
+    lowered = _lowered(proven, history, role, role.demand, now)
     broken = _broken(lowered, history, now)
     return _with_debt(broken, history, now)
 
@@ -104,6 +104,7 @@ def _of(point: ProbePoint, known: Standing, ground: Ground) -> Standing:
     return replace(
         known,
         word=fit.standing,
+        shown=fit.standing,
         floor_bytes_per_s=floor,
         margin=floor / demand - 1 if floor is not None and demand else None,
         minutes=answer.minutes,
@@ -124,7 +125,11 @@ def _rehearsed(
         if p.fit is not None and p.outcome is ProbeOutcome.COMPLETED and p.fit.standing in _CARRIES:
             paced = _of(p, known, Ground.REHEARSAL)
             return replace(
-                greedy, word=Word.MARGINAL, reasons=(*paced.reasons, *greedy.reasons), evidence_at=p.at
+                greedy,
+                word=Word.MARGINAL,
+                shown=Word.MARGINAL,
+                reasons=(*paced.reasons, *greedy.reasons),
+                evidence_at=p.at,
             )
     return greedy
 
@@ -133,11 +138,14 @@ _CARRIES = frozenset({Word.FIT, Word.MARGINAL})
 _ORDER = {Word.FIT: 3, Word.UNPROVEN: 2, Word.MARGINAL: 1, Word.UNFIT: 0}
 
 
-def _lowered(standing: Standing, history: SubjectHistory, demand: Demand, now: datetime) -> Standing:
-    since = standing.evidence_at
+def _lowered(
+    standing: Standing, history: SubjectHistory, role: DriveRole, demand: Demand, now: datetime
+) -> Standing:
+    oldest = now - timedelta(days=role.role.validity_days)
+    since = max(standing.evidence_at or oldest, oldest)
     path = history.path_key
     spots = [p for p in history.spots if p.path_key == path and p.at <= now]
-    later = [p for p in spots if since is None or p.at > since]
+    later = [p for p in spots if p.at > since]
     scatter = spot_scatter(spots)
     found = standing
     for word, limit in ((Word.UNFIT, demand.rate_bytes_per_s), (Word.MARGINAL, demand.demand_bytes_per_s)):
@@ -152,8 +160,7 @@ def _lowered(standing: Standing, history: SubjectHistory, demand: Demand, now: d
             if t.saturated
             and t.saturated_floor_bytes_per_s is not None
             and t.path_key == path
-            and t.at <= now
-            and (since is None or t.at > since)
+            and since < t.at <= now
         ]
         low = shown_beneath(taken, limit, scatter)
         if low is not None and _ORDER[found.word] > _ORDER[word]:
@@ -172,6 +179,7 @@ def _lower(
     return replace(
         standing,
         word=word,
+        shown=word,
         floor_bytes_per_s=floor,
         margin=floor / demand - 1 if demand else None,
         minutes=None,

@@ -1,0 +1,228 @@
+"""Conditions of the write rate: the floor against the demand, today and on its present course."""
+
+from datetime import timedelta
+
+from ebbmark_agent.evidence.standing import Standing as Word
+
+from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, deadband_of, mb_s
+from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
+from ebbmark_collector.alerts.vocabulary import Severity, Sight
+from ebbmark_collector.judge.findings import Likeness, Limit
+from ebbmark_collector.judge.series import soak_series, spot_series
+
+RECENT_SPOTS = 7  # [1]
+STALL_NEAR = 0.4  # [1] of the buffer: a stop this long in a short probe means longer ones in a long take
+STALL_GREW = 3.0  # [1] times
+
+
+def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
+    """The floor lies under what the role asks: frames will be lost (under the rate) or the margin is gone."""
+    standing = scene.standing
+    if standing.demand_bytes_per_s is None or standing.rate_bytes_per_s is None:
+        return (_not_asked(Kind.FLOOR_UNDER_DEMAND),)
+    told = f"floor {mb_s(standing.floor_bytes_per_s)}, {mb_s(standing.demand_bytes_per_s)} asked"
+    beneath_rate = standing.shown is Word.UNFIT
+    foreseen = _within_horizon(scene, Limit.FLOOR_MEETS_RATE)
+    match standing.shown:
+        case Word.UNFIT | Word.MARGINAL:
+            sight = Sight.PRESENT
+        case Word.FIT:
+            sight = below(
+                standing.floor_bytes_per_s,
+                standing.demand_bytes_per_s,
+                deadband_of(Kind.FLOOR_UNDER_DEMAND, scene),
+            )
+            # A role with short takes can be fit on a floor beneath its rate: then the probe's word counts.
+            sight = Sight.ABSENT if sight is Sight.PRESENT else sight
+        case Word.UNPROVEN if (standing.floor_bytes_per_s or 0.0) >= standing.demand_bytes_per_s:
+            sight = Sight.BETWEEN
+        case _:
+            sight = Sight.UNSEEN
+    return (
+        Seen(
+            kind=Kind.FLOOR_UNDER_DEMAND,
+            sight=sight,
+            what=told,
+            predicts_lost_frames=beneath_rate or foreseen,
+            value=standing.floor_bytes_per_s,
+            limit=standing.demand_bytes_per_s,
+            unit="bytes/s",
+            since=standing.evidence_at,
+            act_by=standing.evidence_at if beneath_rate else None,
+            why=tuple(r.sentence for r in standing.reasons),
+            severity=None if beneath_rate else Severity.MAJOR if foreseen else Severity.MINOR,
+            because=f"It was probed again and does better: {told}.",
+            blames_causes=True,
+        ),
+    )
+
+
+def margin_thin(scene: Scene) -> tuple[Seen, ...]:
+    """Fit, but with little to spare."""
+    standing, role = scene.standing, scene.role
+    if role is None or standing.demand_bytes_per_s is None:
+        return (_not_asked(Kind.MARGIN_THIN),)
+    if standing.shown in {Word.UNFIT, Word.MARGINAL}:
+        return (_taken_over(Kind.MARGIN_THIN),)
+    if standing.margin is None or standing.shown is not Word.FIT or standing.margin < 0:
+        return (Seen(kind=Kind.MARGIN_THIN, sight=Sight.UNSEEN),)
+    limit = standing.demand_bytes_per_s * (1 + role.role.margin_thin)
+    return (
+        Seen(
+            kind=Kind.MARGIN_THIN,
+            sight=below(standing.floor_bytes_per_s, limit, deadband_of(Kind.MARGIN_THIN, scene)),
+            what=f"{standing.margin:.0%} to spare: floor {mb_s(standing.floor_bytes_per_s)}, "
+            f"{mb_s(standing.demand_bytes_per_s)} asked",
+            value=standing.floor_bytes_per_s,
+            limit=limit,
+            unit="bytes/s",
+            since=standing.evidence_at,
+            next_step="Keep it in its role and look again at its next soak.",
+            because=f"It has {standing.margin:.0%} to spare now.",
+        ),
+    )
+
+
+def floor_will_meet_demand(scene: Scene) -> tuple[Seen, ...]:
+    """On its present course the floor meets what the role asks within the horizon."""
+    kind = Kind.FLOOR_WILL_MEET_DEMAND
+    if scene.role is None or scene.role.demand is None:
+        return (_not_asked(kind),)
+    if scene.standing.shown is Word.UNFIT:
+        return (_taken_over(kind),)
+    rate = _within_horizon(scene, Limit.FLOOR_MEETS_RATE)
+    limit = Limit.FLOOR_MEETS_RATE if rate else Limit.FLOOR_MEETS_DEMAND
+    meeting = scene.outlook.meeting(limit)
+    if meeting is None or meeting.likely is None:
+        word = f"Its course has no date any more ({meeting.no_date})." if meeting else None
+        return (Seen(kind=kind, sight=Sight.ABSENT, because=word),)
+    days = (meeting.likely - scene.now).total_seconds() / 86_400
+    horizon = scene.watch.horizon_days
+    sight = Sight.PRESENT if days <= horizon else Sight.ABSENT
+    if horizon < days <= horizon * (1 + deadband_of(kind, scene)):
+        sight = Sight.BETWEEN
+    asked = scene.standing.rate_bytes_per_s if rate else scene.standing.demand_bytes_per_s
+    earliest = f", {meeting.earliest:%Y-%m-%d} at the earliest" if meeting.earliest else ""
+    return (
+        Seen(
+            kind=kind,
+            sight=sight,
+            what=f"floor about {mb_s(meeting.value_now)} and falling; it meets {mb_s(asked)} "
+            f"likely on {meeting.likely:%Y-%m-%d}{earliest}",
+            predicts_lost_frames=rate,
+            value=meeting.value_now,
+            limit=asked,
+            unit="bytes/s",
+            act_by=meeting.earliest or meeting.likely,
+            why=(f"{meeting.points} gathered probes fall together.",),
+            severity=None if rate else Severity.MINOR,
+            because=f"Its likely date moved beyond the horizon of {horizon:.0f} days.",
+            blames_causes=True,
+        ),
+    )
+
+
+def floor_stepped_down(scene: Scene) -> tuple[Seen, ...]:
+    """The floor of the regular probes fell by a step and stayed down."""
+    kind = Kind.FLOOR_STEPPED_DOWN
+    fell = scene.outlook.spot_step
+    if fell is None:
+        return (Seen(kind=kind, sight=Sight.ABSENT, because="Its probes are back at what they were."),)
+    rate = scene.standing.rate_bytes_per_s
+    estimated = scene.outlook.floor_now_bytes_per_s
+    beneath = rate is not None and estimated is not None and estimated < rate
+    return (
+        Seen(
+            kind=kind,
+            sight=Sight.PRESENT,
+            what=f"its probes fell from {mb_s(fell.before_bytes_per_s)} to {mb_s(fell.after_bytes_per_s)}",
+            predicts_lost_frames=beneath,
+            value=fell.after_bytes_per_s,
+            limit=fell.before_bytes_per_s,
+            unit="bytes/s",
+            since=fell.since,
+            why=(f"{fell.probes_since} probes since {fell.since:%Y-%m-%d} lie {fell.fall:.0%} lower.",),
+            severity=Severity.MAJOR if beneath else Severity.WARNING,
+            blames_causes=True,
+        ),
+    )
+
+
+def stalls_beyond_buffer(scene: Scene) -> tuple[Seen, ...]:
+    """The drive stops for longer than the recorder can hold back, or is on its way there."""
+    kind = Kind.STALLS_BEYOND_BUFFER
+    if scene.role is None or scene.role.demand is None:
+        return (_not_asked(kind),)
+    buffer_s = scene.role.role.buffer_s
+    recent = (*soak_series(scene.history)[-1:], *spot_series(scene.history, scene.now)[-RECENT_SPOTS:])
+    stalls = [
+        (p.longest_stall_s, p.at) for p in recent if p.longest_stall_s is not None and p.at <= scene.now
+    ]
+    if not stalls:
+        return (Seen(kind=kind, sight=Sight.UNSEEN),)
+    longest, at = max(stalls)
+    grew = scene.outlook.stall_growth is not None and scene.outlook.stall_growth >= STALL_GREW
+    limit = buffer_s * STALL_NEAR if grew else buffer_s
+    return (
+        Seen(
+            kind=kind,
+            sight=above(longest, limit, deadband_of(kind, scene)),
+            what=f"it stopped for {longest:.2f} s; the recorder holds {buffer_s:.2f} s",
+            predicts_lost_frames=True,
+            value=longest,
+            limit=buffer_s,
+            unit="s",
+            since=at,
+            act_by=at,
+            severity=None if longest >= buffer_s else Severity.MAJOR,
+            because=f"Its longest recent stop is {longest:.2f} s.",
+            blames_causes=True,
+        ),
+    )
+
+
+def slower_than_siblings(scene: Scene) -> tuple[Seen, ...]:
+    """It takes twice as long as drives of its model and firmware do."""
+    cohort = scene.cohort
+    if cohort.likeness is Likeness.TOO_FEW or cohort.ratio is None:
+        return (Seen(kind=Kind.SLOWER_THAN_SIBLINGS, sight=Sight.UNSEEN),)
+    sight = above(cohort.ratio, 2.0, deadband_of(Kind.SLOWER_THAN_SIBLINGS, scene))
+    return (
+        Seen(
+            kind=Kind.SLOWER_THAN_SIBLINGS,
+            sight=sight,
+            what=f"it takes {cohort.ratio:.1f} times as long as its {cohort.siblings} siblings",
+            value=cohort.ratio,
+            limit=2.0,
+            unit="1",
+            because=f"It takes {cohort.ratio:.1f} times as long as its siblings now.",
+            blames_causes=True,
+        ),
+    )
+
+
+def _within_horizon(scene: Scene, limit: Limit) -> bool:
+    meeting = scene.outlook.meeting(limit)
+    if meeting is None or meeting.likely is None:
+        return False
+    return meeting.likely <= scene.now + timedelta(days=scene.watch.horizon_days)
+
+
+def _not_asked(kind: Kind) -> Seen:
+    return Seen(kind=kind, sight=Sight.ABSENT, because="Its role asks for no write rate now.")
+
+
+def _taken_over(kind: Kind) -> Seen:
+    return Seen(
+        kind=kind, sight=Sight.ABSENT, because="Its floor lies under the demand now; that alert took over."
+    )
+
+
+LOOKS: tuple[Look, ...] = (
+    floor_under_demand,
+    margin_thin,
+    floor_will_meet_demand,
+    floor_stepped_down,
+    stalls_beyond_buffer,
+    slower_than_siblings,
+)

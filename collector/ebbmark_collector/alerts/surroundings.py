@@ -1,0 +1,142 @@
+"""Conditions of what is around the drive: its link, cable and heat, how full it is, and incidents people report."""
+
+from datetime import timedelta
+
+from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, deadband_of, mb_s
+from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
+from ebbmark_collector.alerts.vocabulary import Severity, Sight
+from ebbmark_collector.judge.causes import CLOSE_TO_LINK, growth_over
+from ebbmark_collector.judge.findings import Ground
+
+RECENT = timedelta(days=35)
+CRC_FEW = 3  # [1] in five weeks; single ones happen on good cables
+CRC_MANY = 20  # [1] in five weeks: transfers are repeated all the time
+
+
+def link_below_best(scene: Scene) -> tuple[Seen, ...]:
+    """The link runs slower than both its ends can: a cable, a hub or a port, not the drive."""
+    path = scene.history.facts.path
+    if path is None or path.link_now_bytes_per_s is None or path.link_best_bytes_per_s is None:
+        return (Seen(kind=Kind.LINK_BELOW_BEST, sight=Sight.UNSEEN),)
+    slower = path.link_now_bytes_per_s < CLOSE_TO_LINK * path.link_best_bytes_per_s
+    rate = scene.standing.rate_bytes_per_s
+    cannot = slower and rate is not None and path.link_now_bytes_per_s < rate
+    return (
+        Seen(
+            kind=Kind.LINK_BELOW_BEST,
+            sight=Sight.PRESENT if slower else Sight.ABSENT,
+            what=f"its link runs at {path.link_now or mb_s(path.link_now_bytes_per_s)}; "
+            f"{path.link_best or mb_s(path.link_best_bytes_per_s)} is possible",
+            predicts_lost_frames=cannot,
+            value=path.link_now_bytes_per_s,
+            limit=path.link_best_bytes_per_s,
+            unit="bytes/s",
+            since=path.since,
+            act_by=scene.now if cannot else None,
+            severity=None if cannot else Severity.WARNING,
+            next_step="Put it on its best port with a cable made for it; the drive itself is not to blame.",
+            because="Its link runs at its best again.",
+        ),
+    )
+
+
+def interface_errors(scene: Scene) -> tuple[Seen, ...]:
+    """Transfers are repeated on the way to the drive: its cable or reader."""
+    last = scene.history.last_health
+    if last is None or last.interface_crc_errors is None:
+        return (Seen(kind=Kind.INTERFACE_ERRORS, sight=Sight.UNSEEN),)
+    grown = growth_over(scene.history, "interface_crc_errors", scene.now, RECENT)
+    return (
+        Seen(
+            kind=Kind.INTERFACE_ERRORS,
+            sight=Sight.PRESENT if grown >= CRC_FEW else Sight.BETWEEN if grown else Sight.ABSENT,
+            what=f"{grown} interface CRC errors within five weeks",
+            predicts_lost_frames=grown >= CRC_MANY,
+            value=float(grown),
+            limit=float(CRC_FEW),
+            unit="1",
+            severity=None if grown >= CRC_MANY else Severity.WARNING,
+            next_step="Change the cable or the reader, then probe; the drive itself is not to blame.",
+            because="No interface CRC error in five weeks.",
+        ),
+    )
+
+
+def too_hot(scene: Scene) -> tuple[Seen, ...]:
+    """It runs hotter than its role allows."""
+    kind = Kind.TOO_HOT
+    limit = scene.role.role.hot_c if scene.role else None
+    if limit is None:
+        return (Seen(kind=kind, sight=Sight.ABSENT, because="Its role names no temperature."),)
+    week = scene.now - timedelta(days=7)
+    seen = [p.temperature_hottest_c for p in scene.history.probes if week <= p.at <= scene.now]
+    seen += [h.temperature_c for h in scene.history.health[-14:] if week <= h.at <= scene.now]
+    known = [t for t in seen if t is not None]
+    hottest = max(known) if known else None
+    return (
+        Seen(
+            kind=kind,
+            sight=above(hottest, limit, deadband_of(kind, scene)),
+            what=f"it reached {hottest:.0f} °C within a week; its role allows {limit:.0f} °C"
+            if known
+            else "",
+            value=hottest,
+            limit=limit,
+            unit="Cel",
+            next_step="Give it air: clean the intake, move it from its neighbours.",
+            because="It has kept cool for a week.",
+        ),
+    )
+
+
+def nearly_full(scene: Scene) -> tuple[Seen, ...]:
+    """So full that its cache is short and the next take may not find room."""
+    kind = Kind.NEARLY_FULL
+    if scene.role is None:
+        return (Seen(kind=kind, sight=Sight.ABSENT, because="It has no role."),)
+    fill, limit = scene.history.facts.fill, scene.role.role.fill_limit
+    return (
+        Seen(
+            kind=kind,
+            sight=above(fill, limit, deadband_of(kind, scene)),
+            what=f"{fill:.0%} of it is used; its role allows {limit:.0%}" if fill is not None else "",
+            value=fill,
+            limit=limit,
+            unit="1",
+            next_step="Offload what is on it.",
+            because="It has room again.",
+        ),
+    )
+
+
+def frames_lost(scene: Scene) -> tuple[Seen, ...]:
+    """A person saw frames lost on it, and no soak has qualified it since."""
+    open_ = scene.standing.rests_on(Ground.INCIDENT)
+    past = [i for i in scene.history.incidents if i.happened_at <= scene.now]
+    if open_ or not past:
+        sight = Sight.PRESENT if open_ else Sight.ABSENT
+    else:
+        sight = Sight.ABSENT if scene.role is not None else Sight.UNSEEN
+    last = past[-1] if past else None
+    return (
+        Seen(
+            kind=Kind.FRAMES_LOST,
+            sight=sight,
+            what=f"{last.reported_by} reported frames lost on {last.happened_at:%Y-%m-%d}" if last else "",
+            predicts_lost_frames=True,
+            since=last.happened_at if last else None,
+            act_by=last.happened_at if last else None,
+            why=(last.note,) if last and last.note else (),
+            next_step="Do not record on it; soak it to qualify it again.",
+            because="A soak qualified it again.",
+        ),
+    )
+
+
+LOOKS: tuple[Look, ...] = (
+    link_below_best,
+    interface_errors,
+    too_hot,
+    nearly_full,
+    frames_lost,
+)
