@@ -1,7 +1,8 @@
 """Roles in force: what a subject must carry, how often it is probed, and which of its conditions alert how.
 
-The shipped roles and the arithmetic of demand come from the agent's evidence package. Here they become the one
-value the judge and the alerts read, and here the rules that hand a role to a subject are tried in their order.
+The shipped roles and the arithmetic of demand come from the agent's evidence package. Here they become the
+one value the judge and the alerts read, and here the rules that hand a role to a subject are tried in their
+order.
 """
 
 from collections.abc import Mapping, Sequence
@@ -21,7 +22,8 @@ class ConditionRule:
         severity: `warning`, `minor`, `major` or `critical`.
         on_delay_s: How long it must hold before it is raised [s].
         off_delay_s: How long it must be gone before it is cleared [s].
-        deadband: How far back past its limit a figure must come to count as gone, as a share of the limit [1].
+        deadband: How far back past its limit a figure must come to count as gone, as a share of the limit
+            [1].
         enabled: False: this condition is not watched for this role.
     """
 

@@ -1,8 +1,8 @@
-"""What each condition weighs by default: severity for each kind of role, delays and deadband; a role may differ.
+"""What each condition weighs by default: severity by kind of role, delays and deadband; a role may differ.
 
 Severities follow RFC 8632's definitions: critical is service-affecting and asks for action at once, major is
-service-affecting and urgent, minor does not affect the service yet, warning is a potential or impending fault.
-Delays and deadbands are common practice, no source; those of a role win.
+service-affecting and urgent, minor does not affect the service yet, warning is a potential or impending
+fault. Delays and deadbands are common practice, no source; those of a role win.
 """
 
 from dataclasses import dataclass

@@ -1,8 +1,8 @@
 """A flood becomes one notice: a switch fails, forty hosts fall silent, and one message says so.
 
 A flood is more than `FLOOD_FROM` alerts in `FLOOD_SPAN` (ANSI/ISA-18.2: more than ten in ten minutes for one
-person). Alerts stay single; only what is sent is gathered. Critical alerts of drives are never gathered away: each
-of them is named in the notice.
+person). Alerts stay single; only what is sent is gathered. Critical alerts of drives are never gathered
+away: each of them is named in the notice.
 """
 
 from collections.abc import Iterable, Sequence

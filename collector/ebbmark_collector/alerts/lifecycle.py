@@ -3,9 +3,10 @@
 Rules.
 
 1. One alert for each (subject, condition, qualifier), however often it is seen (RFC 8632, section 3.2).
-2. On-delay: present the whole time before it is raised. Off-delay: absent the whole time before it is cleared.
-   Inside the deadband (`between`) it neither begins to rise nor to leave (OPC 10000-9, annex B.1.5).
-3. What is not seen changes nothing: unplugging a drive clears no alert, it only marks it as without fresh evidence.
+2. On-delay: present the whole time before it is raised. Off-delay: absent the whole time before it is
+   cleared. Inside the deadband (`between`) it neither begins to rise nor to leave (OPC 10000-9, annex B.1.5).
+3. What is not seen changes nothing: unplugging a drive clears no alert, it only marks it as without fresh
+   evidence.
 4. Severity rises at once and falls after the off-delay, so that it does not flutter.
 5. Acknowledging says that somebody has seen it; it lasts until the alert is cleared or grows more severe.
 6. Shelved alerts live on and tell nobody. When the shelf ends and the alert is still open, it reappears.
@@ -314,8 +315,8 @@ def told_at(level: Severity, before: Severity | None, after: Severity | None) ->
         after: Severity after; None for cleared.
 
     Source:
-        RFC 8632, notify-status-changes / severity-level: told of every change at or above the level, and of the
-        change that takes it from there to below.
+        RFC 8632, notify-status-changes / severity-level: told of every change at or above the level, and of
+        the change that takes it from there to below.
     """
     was = Level[before.name] if before is not None else Level.CLEARED
     is_now = Level[after.name] if after is not None else Level.CLEARED

@@ -142,7 +142,7 @@ def write_fault(scene: Scene) -> tuple[Seen, ...]:
 
 
 def health_unread(scene: Scene) -> tuple[Seen, ...]:
-    """Its health could not be read: the command failed, or the agent may not; never confused with a failing drive."""
+    """Its health could not be read: the command failed, or the agent may not; neither blames the drive."""
     newest = scene.history.health[-1] if scene.history.health else None
     failed = newest is not None and newest.state in {HealthState.COMMAND_FAILED, HealthState.TIMED_OUT}
     refused = newest is not None and newest.state is HealthState.NO_PERMISSION

@@ -1,4 +1,4 @@
-"""Conditions of what is around the drive: its link, cable and heat, how full it is, and incidents people report."""
+"""Conditions of what is around the drive: link, cable, heat, how full it is, incidents people report."""
 
 from datetime import timedelta
 

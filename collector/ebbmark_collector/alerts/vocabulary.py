@@ -1,8 +1,9 @@
 """The words of alerting: severities, conditions, the state of an alert and its transitions, as plain values.
 
-An alert is a state of (subject, condition, qualifier), not a message (RFC 8632, section 3.2). The store keeps one
-`AlertState` for each such key that was ever raised or is on its way, and every `Transition` for good. Both are
-plain dataclasses, so `pydantic.TypeAdapter` writes them to JSON and reads them back at the store's edge.
+An alert is a state of (subject, condition, qualifier), not a message (RFC 8632, section 3.2). The store
+keeps one `AlertState` for each such key that was ever raised or is on its way, and every `Transition` for
+good. Both are plain dataclasses, so `pydantic.TypeAdapter` writes them to JSON and reads them back at the
+store's edge.
 """
 
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from enum import IntEnum, StrEnum
 
 
 class Severity(StrEnum):
-    """Perceived severity, least first (ITU-T X.733; `indeterminate` is not used, RFC 8632 advises against it)."""
+    """Perceived severity, least first (ITU-T X.733; without `indeterminate`, as RFC 8632 advises)."""
 
     WARNING = "warning"
     MINOR = "minor"
@@ -77,7 +78,8 @@ class ConditionKind(StrEnum):
 class Sight(StrEnum):
     """What the evidence says of a condition now.
 
-    `between` is inside the deadband and `unseen` is without fresh evidence: neither raises nor clears anything.
+    `between` is inside the deadband and `unseen` is without fresh evidence: neither raises nor clears
+    anything.
     """
 
     PRESENT = "present"

@@ -4,8 +4,8 @@ Rules.
 
 1. All conditions are weighed each time, so that one that is gone clears its alert and says why.
 2. A drive out of reach shows nothing new: what it last showed stays, marked as without fresh evidence.
-3. Until a person has confirmed its role, a drive alerts for media errors, a failed self-assessment and a wrong
-   read-back only; all else waits in the intake worklist.
+3. Until a person has confirmed its role, a drive alerts for media errors, a failed self-assessment and a
+   wrong read-back only; all else waits in the intake worklist.
 4. A retired drive clears everything, with the reason it was retired for.
 """
 
@@ -29,9 +29,9 @@ def weigh(
     role: DriveRole | None,
     standing: Standing,
     outlook: Outlook,
+    *,
     causes: tuple[Cause, ...] = (),
     cohort: Cohort | None = None,
-    *,
     now: datetime,
 ) -> tuple[Condition, ...]:
     """Weigh every condition of one subject.

@@ -87,7 +87,7 @@ def no_safe_moment(scene: Scene) -> tuple[Seen, ...]:
 
 
 def silent_drive(scene: Scene) -> tuple[Seen, ...]:
-    """A fixed drive that its own host no longer sees. A silent host is another alert and explains this one."""
+    """A fixed drive that its own host no longer sees; a silent host is another alert and explains it."""
     facts = scene.history.facts
     kind = Kind.SILENT_DRIVE
     if facts.presence is not Presence.FIXED:
@@ -107,7 +107,7 @@ def silent_drive(scene: Scene) -> tuple[Seen, ...]:
         Seen(
             kind=kind,
             sight=sight,
-            what=f"not seen since {facts.last_seen_at:%Y-%m-%d}, though {facts.last_host or 'its host'} reports",
+            what=f"not seen since {facts.last_seen_at:%Y-%m-%d}, though its host reports",
             since=facts.last_seen_at,
             next_step="See whether it was taken out; if so, say that it comes and goes, or retire it.",
             because="It is seen again.",

@@ -3,7 +3,8 @@
 Rules.
 
 1. A cause needs a fact that moved with the rate; a fact that was always there weighs little.
-2. Interface CRC errors and a link below its best are the cable's, the reader's or the port's, never the drive's.
+2. Interface CRC errors and a link below its best are the cable's, the reader's or the port's, never the
+   drive's.
 3. Failing media outweighs what is merely uncomfortable: a hot drive that loses sectors is failing.
 4. Where nothing speaks, the answer is unknown, and the next step is what would tell.
 """
@@ -11,6 +12,7 @@ Rules.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import pairwise
 from statistics import median
 
 from ebbmark_agent.evidence.standing import Standing as Word
@@ -251,10 +253,11 @@ def _cache_smaller_than_take(case: _Case) -> Cause | None:
     always = (first.floor_bytes_per_s or 0.0) < rate
     if not slow_past_cache or not always:
         return None
+    after = (soak.floor_bytes_per_s or 0.0) / 1e6
     facts = [
-        f"It writes fast for {soak.cliff_at_bytes / 1e9:.0f} GB and then at {(soak.floor_bytes_per_s or 0) / 1e6:.0f} MB/s."
+        f"It writes fast for {soak.cliff_at_bytes / 1e9:.0f} GB and then at {after:.0f} MB/s.",
+        "It has done so since its first soak.",
     ]
-    facts.append("It has done so since its first soak.")
     return _cause(
         CauseKind.CACHE_SMALLER_THAN_TAKE,
         4.5,
@@ -297,7 +300,7 @@ def growth_over(history: SubjectHistory, name: str, now: datetime, span: timedel
         if h.at <= start and recent:
             break
     recent.reverse()
-    return sum(max(0, b - a) for a, b in zip(recent, recent[1:], strict=False))
+    return sum(max(0, b - a) for a, b in pairwise(recent))
 
 
 _LOOKS: tuple[Callable[[_Case], Cause | None], ...] = (

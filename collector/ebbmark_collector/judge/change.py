@@ -1,4 +1,4 @@
-"""Has a series changed since the drive was qualified: its baseline, a step down, growth of scatter and stalls."""
+"""Has a series changed since qualification: its baseline, a step down, growth of scatter and of stalls."""
 
 from collections.abc import Sequence
 from math import exp, log

@@ -2,8 +2,9 @@
 
 Rules.
 
-1. Slow means: it takes at least twice as long as the median of its siblings (Hao et al., FAST 2016, who call a
-   drive slow at twice its peers' median latency). Time and rate are each other's inverse, so the ratio is theirs.
+1. Slow means: it takes at least twice as long as the median of its siblings (Hao et al., FAST 2016, who call
+   a drive slow at twice its peers' median latency). Time and rate are each other's inverse, so the ratio is
+   theirs.
 2. Fewer than three siblings are no cohort.
 3. A drive without a soak borrows its siblings' median cliff and floor: as a warning, never as a pass.
 """

@@ -2,8 +2,9 @@
 
 Rules.
 
-1. The floor is followed in soaks, and in spots as a stand-in between them: a spot that lost a share of its rate
-   since the last soak is taken to have lost it past the cache too (`floor_now`). It warns; it proves nothing.
+1. The floor is followed in soaks, and in spots as a stand-in between them: a spot that lost a share of its
+   rate since the last soak is taken to have lost it past the cache too (`floor_now`). It warns; it proves
+   nothing.
 2. Of the two courses the one that meets the limit first is told, and which one it was stays visible.
 3. "No trend" is an answer, and so is "too few probes".
 """
@@ -103,10 +104,9 @@ def _first_meeting(
     limit: Limit, value: float, soak_slide: Slide | None, spot_slide: Slide | None, floor_now: float | None
 ) -> Meeting:
     found = [meets(soak_slide, limit, value), meets(spot_slide, limit, value)]
-    dated = [m for m in found if m.likely is not None]
+    dated = [(m.likely, m) for m in found if m.likely is not None]
     if dated:
-        first = min(dated, key=lambda m: m.likely or datetime.max)
-        return replace(first, value_now=floor_now)
+        return replace(min(dated, key=lambda pair: pair[0])[1], value_now=floor_now)
     told = next((m for m in found if m.no_date is not NoDate.TOO_FEW), found[0])
     return replace(told, value_now=floor_now)
 
@@ -127,7 +127,7 @@ class Replacement:
 
 
 def plan(outlooks: Iterable[tuple[str, Outlook]]) -> tuple[Replacement, ...]:
-    """Give the fleet's replacements by month, earliest first; each subject stands under its first likely date.
+    """Give the fleet's replacements by month, each subject under its first likely date.
 
     Args:
         outlooks: Subject id and outlook of each drive.

@@ -1,4 +1,4 @@
-"""What the judge says: standing, change, slide, outlook, wear, cohort and causes, as plain values without behaviour.
+"""What the judge says: standing, change, slide, outlook, wear, cohort and causes, as plain values.
 
 The store keeps `Standing` and `Outlook` as JSON of these very names; the alerts read all of them.
 """
@@ -44,8 +44,8 @@ class Standing:
 
     Attributes:
         word: fit, marginal, unfit or unproven.
-        shown: What the probes and takes by themselves show, whatever their age, a debt or an incident says; None
-            without any that counts.
+        shown: What the probes and takes by themselves show, whatever their age, a debt or an incident says;
+            None without any that counts.
         floor_bytes_per_s: The floor it rests on [bytes/s]; None where nothing was shown.
         margin: Floor over demand, less one [1].
         minutes: As `minutes_kind` says [min]; None for unlimited or not known.

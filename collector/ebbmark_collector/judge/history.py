@@ -3,10 +3,12 @@
 Rules.
 
 1. Nothing here reads a clock, a file or a store; the intake builds these values and hands them in with `now`.
-2. Every sequence may come in any order and may hold repeats of an id; `SubjectHistory.of` sorts and sifts once.
+2. Every sequence may come in any order and may hold repeats of an id; `SubjectHistory.of` sorts and sifts
+   once.
 3. A figure that is not known is None. Instants are aware and in UTC; rates are bytes/s, sizes bytes.
 4. The judge looks no further back than `SPOT_WINDOW_DAYS` and `HEALTH_WINDOW_DAYS` (plus every soak, and the
-   first `QUALIFYING_SPOTS` spots of the path), so a store may load that much and no more: the result is the same.
+   first `QUALIFYING_SPOTS` spots of the path), so a store may load that much and no more: the result is the
+   same.
 """
 
 from dataclasses import dataclass
@@ -51,9 +53,9 @@ class ProbePoint:
         longest_stall_s: The longest single stop [s].
         stall_count: Stops of at least the trace's own stall length [1].
         path_limited: The rate was the link's, so it says nothing of the drive.
-        fit: What `evidence.fit(evidence, demand)` said of this probe by itself (no `now`, no debt: age, path in
-            use and debt are this package's) for the role in force; None for a probe not judged so. Soaks and
-            rehearsals need one, spots do not.
+        fit: What `evidence.fit(evidence, demand)` said of this probe by itself (no `now`, no debt: age, path
+            in use and debt are this package's) for the role in force; None for a probe not judged so. Soaks
+            and rehearsals need one, spots do not.
     """
 
     probe_id: str

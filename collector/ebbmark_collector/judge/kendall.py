@@ -1,4 +1,4 @@
-"""The Mann-Kendall test for a trend: exact below ten values, ties in their place, serial correlation allowed for.
+"""The Mann-Kendall test for a trend: exact below ten values, with ties, serial correlation allowed for.
 
 Rules.
 
@@ -13,6 +13,7 @@ Rules.
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import sqrt
 from statistics import NormalDist, fmean
 
@@ -93,7 +94,7 @@ def lag1_correlation(residuals: Sequence[float]) -> float:
     square = sum((r - centre) ** 2 for r in residuals)
     if square == 0:
         return 0.0
-    pairs = zip(residuals, residuals[1:], strict=False)
+    pairs = pairwise(residuals)
     r1 = sum((a - centre) * (b - centre) for a, b in pairs) / square
     return min(r1, 0.9) if r1 > _ONE_SIDED_5_PERCENT / sqrt(n) else 0.0
 

@@ -59,7 +59,7 @@ def spot_series(history: SubjectHistory, now: datetime) -> tuple[ProbePoint, ...
 
 
 def floor_dots(points: Sequence[ProbePoint], now: datetime) -> tuple[Dot, ...]:
-    """Give ln(floor) over days; a floor of zero cannot be drawn so and is left out (it is unfit by itself)."""
+    """Give ln(floor) over days; a floor of zero has no logarithm and is left out (it is unfit anyway)."""
     return tuple(
         Dot(day=days_between(now, p.at), ln=log(p.floor_bytes_per_s))
         for p in points

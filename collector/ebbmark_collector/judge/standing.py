@@ -1,23 +1,24 @@
-"""A subject's standing over time: what its latest soak proved, what has lowered it since, and until when it holds.
+"""A subject's standing over time: what its latest soak proved, what lowered it since, until when it holds.
 
 Rules.
 
 1. The standing is that of the latest soak on the path in use within the role's validity (`evidence.fit`).
-2. Later spots and takes may lower it, never raise it. One reading lowers by itself when it lies beneath the rate
-   by more than the drive's own scatter explains; otherwise the next reading has to agree.
+2. Later spots and takes may lower it, never raise it. One reading lowers by itself when it lies beneath the
+   rate by more than the drive's own scatter explains; otherwise the next reading has to agree.
 3. Greedily unfit, but rehearsed at the role's rate without a late frame: marginal, both shown.
-4. Fit and marginal age into unproven. Unfit stays until something newer shows better: a shown failure needs no
-   more proof.
-5. An incident, a wrong read-back or a refused write makes it unfit until a later soak is fit (with its read-back
-   right).
+4. Fit and marginal age into unproven. Unfit stays until something newer shows better: a shown failure needs
+   no more proof.
+5. An incident, a wrong read-back or a refused write makes it unfit until a later soak is fit (with its
+   read-back right).
 6. Probes that gave way, failed or were limited by the path never count, neither way.
-7. A drive that was written to and not shown to rest since carries a debt; fit waits for it, unless what was shown
-   needs no rest (unlimited).
+7. A drive that was written to and not shown to rest since carries a debt; fit waits for it, unless what was
+   shown needs no rest (unlimited).
 """
 
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from itertools import pairwise
 from math import exp, log
 from statistics import median
 
@@ -88,7 +89,8 @@ def _from_soak(history: SubjectHistory, role: DriveRole, demand: Demand, now: da
     age = days_between(soak.ends_at, now)
     aged = _because(
         Ground.AGED,
-        f"The soak of {soak.at:%Y-%m-%d} is {age:.0f} days old; the role takes {role.role.validity_days:.0f}.",
+        f"The soak of {soak.at:%Y-%m-%d} is {age:.0f} days old; "
+        f"the role takes {role.role.validity_days:.0f}.",
     )
     return replace(proven, word=Word.UNPROVEN, valid_until=valid_until, reasons=(aged, *proven.reasons))
 
@@ -191,10 +193,11 @@ def _lower(
 def spot_scatter(spots: Sequence[ProbePoint]) -> float:
     """Give the drive's own scatter of ln(floor) from its latest spots, as the step from one to the next [1].
 
-    Differences of neighbours leave a slide or a step out of the scatter, which the spread about a median does not.
+    Differences of neighbours leave a slide or a step out of the scatter, which the spread about a median
+    does not.
     """
     logs = [log(p.floor_bytes_per_s) for p in spots[-READINGS:] if p.floor_bytes_per_s]
-    steps = [b - a for a, b in zip(logs, logs[1:], strict=False)]
+    steps = [b - a for a, b in pairwise(logs)]
     # The difference of two like readings scatters sqrt(2) times as widely as one.
     return max(LEAST_SIGMA, mad_sigma(steps) / 2**0.5) if len(steps) >= 4 else 2 * LEAST_SIGMA
 
@@ -204,8 +207,8 @@ def shown_beneath(
 ) -> tuple[datetime, float] | None:
     """Find the last reading that is shown to lie beneath a limit, or None.
 
-    A reading is shown when it lies beneath by more than `CLEAR_SIGMAS` of the scatter, or when the reading before
-    or after it lies beneath the limit as well.
+    A reading is shown when it lies beneath by more than `CLEAR_SIGMAS` of the scatter, or when the reading
+    before or after it lies beneath the limit as well.
     """
     clear = limit * exp(-CLEAR_SIGMAS * scatter)
     beneath = [floor < limit for _, floor in readings]
@@ -270,7 +273,7 @@ def _with_debt(standing: Standing, history: SubjectHistory, now: datetime) -> St
 
 
 def in_debt(history: SubjectHistory, now: datetime) -> bool:
-    """Tell whether the last big probe is not yet slept off: no proven discard, no erasure, not six hours of rest."""
+    """Tell whether the last big probe is not slept off: no proven discard, erasure or six hours of rest."""
     capacity = history.facts.capacity_bytes
     for p in reversed(history.probes):
         big = p.kind is ProbeKind.SOAK or (capacity is not None and p.bytes_written > DEBT_SHARE * capacity)

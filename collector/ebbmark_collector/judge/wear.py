@@ -11,6 +11,7 @@ Rules.
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Wear
 from ebbmark_collector.judge.history import HEALTH_WINDOW_DAYS, HealthPoint, SubjectFacts
@@ -33,11 +34,11 @@ COUNTERS = (
 
 
 def endurance_interval(written_bytes: float, used_percent: int) -> tuple[float, float] | None:
-    """Give the rated endurance that a whole percentage implies, [low, high] [bytes]; None at 0 % or at the cap.
+    """Give the rated endurance that a whole percentage implies, low and high [bytes]; else None.
 
     Notes:
-        A percentage p may have been rounded up, down or to nearest, so it stands for p - 1 to p + 1. At 1 % the
-        upper end is open, and the figure is of no use.
+        A percentage p may have been rounded up, down or to nearest, so it stands for p - 1 to p + 1. At 1 %
+        the upper end is open, and the figure is of no use.
     """
     if not 2 <= used_percent < PERCENT_CAP:
         return None
@@ -84,7 +85,7 @@ def growth_per_week(reads: Sequence[HealthPoint], name: str, now: datetime) -> f
     known = _known(reads, name)
     before = [v for at, v in known if at <= now - WEEK][-1:]
     recent = before + [v for at, v in known if at > now - WEEK]
-    return float(sum(max(0, b - a) for a, b in zip(recent, recent[1:], strict=False)))
+    return float(sum(max(0, b - a) for a, b in pairwise(recent)))
 
 
 def wear_meeting(reads: Sequence[HealthPoint], limit_percent: float, now: datetime) -> Meeting:
