@@ -154,13 +154,14 @@ def run_guest(
     for disk in ("nvme.img", "sata.img"):
         with (folder / disk).open("wb") as f:
             f.truncate(8 << 30)
-    machine = subprocess.Popen(
-        [*_argv(image, folder, systemd=systemd), *extra],
-        cwd=folder,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=(folder / "qemu.err").open("wb"),
-    )
+    with (folder / "qemu.err").open("wb") as complaints:
+        machine = subprocess.Popen(
+            [*_argv(image, folder, systemd=systemd), *extra],
+            cwd=folder,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=complaints,
+        )
     given: dict[str, object] = {}
     control: Control | None = None
     try:
