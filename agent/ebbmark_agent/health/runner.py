@@ -50,6 +50,7 @@ class SmartctlRead:
     exit_status: int | None = None
     complaint: str = ""
     privileged: bool = True
+    present: bool = True
 
     def messages(self) -> tuple[str, ...]:
         """Give smartctl's own messages."""
@@ -87,7 +88,7 @@ class JsonSmartctl:
     """Asks smartctl about one drive at a time; a run that hangs is killed and never piled upon."""
 
     def __init__(
-        self, *, program: str | None = None, timeout_s: float = DEFAULT_TIMEOUT_S, look_up: bool = True
+        self, program: str | None = None, *, timeout_s: float = DEFAULT_TIMEOUT_S, look_up: bool = True
     ) -> None:
         """Take the program's path and the deadline of one run [s].
 
@@ -186,6 +187,7 @@ def _answer(node: str, out: bytes, err: bytes, status: int) -> SmartctlRead:
             exit_status=status if status >= 0 else None,
             complaint=complaint,
             privileged=_privileged(),
+            present=_present(node),
         )
     said = document.number("smartctl", "exit_status")
     return SmartctlRead(
@@ -196,11 +198,17 @@ def _answer(node: str, out: bytes, err: bytes, status: int) -> SmartctlRead:
         exit_status=said if said is not None else (status if status >= 0 else None),
         complaint=complaint,
         privileged=_privileged(),
+        present=_present(node),
     )
 
 
 def _privileged() -> bool:
     return not hasattr(os, "geteuid") or os.geteuid() == 0
+
+
+def _present(node: str) -> bool:
+    # Smartctl tells a name it does not know the same way whether or not there is such a device.
+    return not node.startswith("/dev/") or os.name != "posix" or Path(node).exists()
 
 
 def _decode(out: bytes) -> str:

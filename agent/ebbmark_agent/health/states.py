@@ -96,7 +96,7 @@ def state_of(read: SmartctlRead, *, told_health: bool) -> HealthState:
         return HealthState.NO_SMART if read.privileged else HealthState.NO_PERMISSION
     for pattern, state in _REASONS:
         if pattern.search(said):
-            return state
+            return state if state is not HealthState.NO_SMART or read.present else HealthState.VANISHED
     if _without_smart(read):
         return HealthState.NO_SMART
     return HealthState.COMMAND_FAILED
