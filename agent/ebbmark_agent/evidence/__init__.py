@@ -1,5 +1,6 @@
 """What one probe shows of one drive, and what that means for what is to be recorded: pure computation."""
 
+from ebbmark_agent.evidence.chart import chart, describe
 from ebbmark_agent.evidence.definition_file import DefinitionError, Fault
 from ebbmark_agent.evidence.demand import (
     Demand,
@@ -23,7 +24,7 @@ from ebbmark_agent.evidence.formats import (
     load_formats,
     parse_rate,
 )
-from ebbmark_agent.evidence.howlong import Replay, coarse_traces, how_long, replay, spoken_minutes
+from ebbmark_agent.evidence.howlong import Replay, coarse_traces, how_long, replay
 from ebbmark_agent.evidence.later import aged, lowered_by
 from ebbmark_agent.evidence.links import (
     PathCeiling,
@@ -51,11 +52,21 @@ from ebbmark_agent.evidence.roles import (
     role_from_table,
     role_to_table,
 )
+from ebbmark_agent.evidence.spoken import spoken_bytes, spoken_minutes, spoken_rate
 from ebbmark_agent.evidence.spread import Spread, spread
 from ebbmark_agent.evidence.stalls import Stall, Stalls, find_stalls
 from ebbmark_agent.evidence.standing import Fit, HowLong, MinutesKind, Reach, Reason, ReasonCode, Standing
 from ebbmark_agent.evidence.steady import Settling, SteadyState, settling, steady_state
+from ebbmark_agent.evidence.terminal_chart import terminal_chart
 from ebbmark_agent.evidence.trace import Trace
+from ebbmark_agent.evidence.verdict import (
+    limit_sentence,
+    list_text,
+    next_step,
+    reach_sentence,
+    short_minutes,
+    verdict,
+)
 from ebbmark_agent.evidence.windows import Window
 
 __all__ = [
@@ -112,26 +123,32 @@ __all__ = [
     "WriteClass",
     "aged",
     "bare_rate",
+    "chart",
     "coarse_traces",
     "covers_whole_medium",
     "demand_of",
     "demand_of_format",
     "demand_of_streams",
+    "describe",
     "find_stalls",
     "fit",
     "fit_list",
     "floor",
     "how_long",
     "judge_rehearsal",
+    "limit_sentence",
+    "list_text",
     "load_formats",
     "load_roles",
     "lowered_by",
+    "next_step",
     "parse_rate",
     "path_ceiling",
     "path_name",
     "pcie_ceiling_bytes_per_s",
     "plateaus",
     "reach_of",
+    "reach_sentence",
     "read_demand_of",
     "read_trace",
     "replay",
@@ -139,8 +156,13 @@ __all__ = [
     "role_to_table",
     "sata_ceiling_bytes_per_s",
     "settling",
+    "short_minutes",
+    "spoken_bytes",
     "spoken_minutes",
+    "spoken_rate",
     "spread",
     "steady_state",
+    "terminal_chart",
     "usb_ceiling_bytes_per_s",
+    "verdict",
 ]

@@ -21,13 +21,14 @@ from datetime import datetime
 
 from ebbmark_agent.evidence.demand import Demand, Side
 from ebbmark_agent.evidence.floor import Floor, floor
-from ebbmark_agent.evidence.howlong import coarse_traces, how_long, spoken_minutes
+from ebbmark_agent.evidence.howlong import coarse_traces, how_long
 from ebbmark_agent.evidence.later import aged
 from ebbmark_agent.evidence.links import path_ceiling
 from ebbmark_agent.evidence.probe_evidence import ProbeEvidence
 from ebbmark_agent.evidence.probe_words import ProbeKind, ProbeOutcome
 from ebbmark_agent.evidence.reach import from_rest_shown, missing_reach, reach_of
 from ebbmark_agent.evidence.rehearsal import judge_rehearsal
+from ebbmark_agent.evidence.spoken import spoken_bytes, spoken_minutes, spoken_rate
 from ebbmark_agent.evidence.standing import Fit, HowLong, MinutesKind, Reason, ReasonCode, Standing
 from ebbmark_agent.evidence.trace import Trace
 
@@ -164,10 +165,10 @@ class _Judging:
         if ceiling is None:
             return False
         if ceiling.below_best and ceiling.best_bytes_per_s is not None:
+            now, best = spoken_rate(ceiling.payload_bytes_per_s), spoken_rate(ceiling.best_bytes_per_s)
             self._remark(
                 ReasonCode.LINK_BELOW_BEST,
-                f"the link runs at {_mb(ceiling.payload_bytes_per_s)} where {_mb(ceiling.best_bytes_per_s)} "
-                "would be possible: try another cable, port or reader",
+                f"the link runs at {now} where {best} would be possible: try another cable, port or reader",
             )
         figures = self.evidence.figures
         share = figures.spread.robust_share
@@ -175,8 +176,8 @@ class _Judging:
         if limited:
             self._remark(
                 ReasonCode.PATH_LIMITED,
-                f"the steady {_mb(figures.lasting_bytes_per_s)} is what {ceiling.name} carries; above it "
-                "this says nothing of the drive",
+                f"the steady {spoken_rate(figures.lasting_bytes_per_s)} is what {ceiling.name} carries; "
+                "above it this says nothing of the drive",
             )
         return limited
 
@@ -234,7 +235,8 @@ class _Judging:
         rate = self.demand.rate_bytes_per_s
         if self.floor is None or self.floor.bytes_per_s >= rate:
             return None
-        slow = f"carries {_mb(self.floor.bytes_per_s)}, the recording needs {_mb(rate)}{self._where()}"
+        carried = spoken_rate(self.floor.bytes_per_s)
+        slow = f"carries {carried}, the {self._what()} needs {spoken_rate(rate)}{self._where()}"
         granted = self.demand.rest_before_take_s is not None
         if granted and not from_rest_shown(self.evidence, self.demand):
             sentence = f"{slow}; but the probe did not begin as rested as the role promises"
@@ -251,15 +253,17 @@ class _Judging:
         asked = self.demand.demand_bytes_per_s
         if self.floor is None or self.floor.bytes_per_s >= asked:
             return None
+        carried, rate = spoken_rate(self.floor.bytes_per_s), spoken_rate(self.demand.rate_bytes_per_s)
         sentence = (
-            f"carries {_mb(self.floor.bytes_per_s)}: the recording's {_mb(self.demand.rate_bytes_per_s)}, "
-            f"but not with its headroom, {_mb(asked)}{self._where()}"
+            f"carries {carried}: the {self._what()}'s {rate}, but not with its headroom, "
+            f"{spoken_rate(asked)}{self._where()}"
         )
         return self._judge(Standing.MARGINAL, ReasonCode.BELOW_DEMAND, sentence, rule=self._thin_rule())
 
     def _fast_enough(self) -> Fit:
         assert self.floor is not None  # a missing floor says nothing and was dealt with
-        carried = f"{_mb(self.floor.bytes_per_s)} carried, {_mb(self.demand.demand_bytes_per_s)} asked"
+        asked = spoken_rate(self.demand.demand_bytes_per_s)
+        carried = f"{spoken_rate(self.floor.bytes_per_s)} carried, {asked} asked"
         missing = missing_reach(
             self.evidence, self.demand, self.reach, self._from_rest(), flat=self.floor.settled
         )
@@ -267,20 +271,23 @@ class _Judging:
             code, sentence = missing
             return self._judge(Standing.UNPROVEN, code, f"{carried}, but {sentence}")
         if self.in_use.owed_bytes:
-            owed = f"{self.in_use.owed_bytes / 1e9:.3g} GB were written since the last rest or erase"
+            owed = f"{spoken_bytes(self.in_use.owed_bytes)} were written since the last rest or erase"
             sentence = f"{carried}, but {owed}: erase it in the recorder or let it rest first"
             return self._judge(Standing.UNPROVEN, ReasonCode.DEBT, sentence)
         return self._judge(Standing.FIT, ReasonCode.CARRIES_DEMAND, carried)
 
     # What goes with a standing.
 
+    def _what(self) -> str:
+        return "playback" if self.demand.side is Side.READ else "recording"
+
     def _where(self) -> str:
         cliffs = self.evidence.figures.cliffs
         if cliffs:
             last = cliffs[-1]
             return (
-                f"; it steps down at {last.at_bytes / 1e9:.3g} GB "
-                f"from {_mb(last.before_bytes_per_s)} to {_mb(last.after_bytes_per_s)}"
+                f"; it steps down at {spoken_bytes(last.at_bytes)} "
+                f"from {spoken_rate(last.before_bytes_per_s)} to {spoken_rate(last.after_bytes_per_s)}"
             )
         return ""
 
@@ -300,7 +307,7 @@ class _Judging:
         if shown.kind is MinutesKind.LOST_AFTER or fills is None:
             return shown
         needed_minutes = fills / self.demand.rate_bytes_per_s / 60
-        needed = f"the {fills / 1e9:.4g} GB of it take {spoken_minutes(needed_minutes)}"
+        needed = f"the {spoken_bytes(fills)} of it take {spoken_minutes(needed_minutes)}"
         if shown.kind is MinutesKind.UNLIMITED:
             return replace(shown, sentence=f"{needed}, all of it carried")
         if self.reach.whole_medium:
@@ -322,7 +329,7 @@ class _Judging:
         assert rehearsal.rehearsal is not None  # only called for one that passed
         heat = f" and up to {rehearsal.hottest_c:.0f} C" if rehearsal.hottest_c is not None else ""
         return (
-            f"only at {_mb(rehearsal.rehearsal.rate_bytes_per_s)}{heat}, as rehearsed; "
+            f"only at {spoken_rate(rehearsal.rehearsal.rate_bytes_per_s)}{heat}, as rehearsed; "
             "not as the sole medium, for written without pause it is too slow"
         )
 
@@ -380,8 +387,3 @@ def _without_evidence(demand: Demand) -> Fit:
             ),
         ),
     )
-
-
-def _mb(rate_bytes_per_s: float) -> str:
-    """Write a rate for people."""
-    return f"{rate_bytes_per_s / 1e6:.4g} MB/s"

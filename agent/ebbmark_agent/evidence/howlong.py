@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from ebbmark_agent.evidence.demand import Demand
 from ebbmark_agent.evidence.figures import Figures, SegmentFigures
 from ebbmark_agent.evidence.plateaus import Plateau
+from ebbmark_agent.evidence.spoken import spoken_bytes, spoken_minutes
 from ebbmark_agent.evidence.standing import HowLong, MinutesKind
 from ebbmark_agent.evidence.trace import Trace
 from ebbmark_agent.evidence.windows import Window
@@ -169,18 +170,18 @@ def how_long(
 
 
 def _lost(lost_s: float, at_byte: float, debt_bytes: float) -> HowLong:
-    owed = f", with {debt_bytes / 1e9:.3g} GB still owed" if debt_bytes else ""
+    owed = f", with {spoken_bytes(debt_bytes)} still owed" if debt_bytes else ""
     return HowLong(
         kind=MinutesKind.LOST_AFTER,
         minutes=lost_s / 60,
         at_byte=at_byte,
-        sentence=f"frames lost after {spoken_minutes(lost_s / 60)}, at {at_byte / 1e9:.3g} GB{owed}",
+        sentence=f"frames lost after {spoken_minutes(lost_s / 60)}, at {spoken_bytes(at_byte)}{owed}",
     )
 
 
 def _proven(first: Replay, *, pauses: int, debt_bytes: float) -> HowLong:
     until = f" up to the first of {pauses} pauses" if pauses else ""
-    owed = f", with {debt_bytes / 1e9:.3g} GB still owed" if debt_bytes else ""
+    owed = f", with {spoken_bytes(debt_bytes)} still owed" if debt_bytes else ""
     minutes = first.recorded_s / 60
     return HowLong(
         kind=MinutesKind.PROVEN_FOR,
@@ -188,16 +189,3 @@ def _proven(first: Replay, *, pauses: int, debt_bytes: float) -> HowLong:
         at_byte=first.at_byte,
         sentence=f"proven for {spoken_minutes(minutes)}{until}{owed}; nothing is known beyond",
     )
-
-
-def spoken_minutes(minutes: float) -> str:
-    """Put a length of recording into words: `22.5 s`, `14 min`, `3 h 20 min`. Rounded down, never up."""
-    seconds = minutes * 60
-    if seconds < 120:
-        return f"{int(seconds * 10 + 1e-6) / 10:g} s"
-    if minutes < 10:
-        return f"{int(minutes * 10 + 1e-9) / 10:g} min"
-    if minutes < 120:
-        return f"{int(minutes + 1e-9)} min"
-    hours, rest = divmod(int(minutes), 60)
-    return f"{hours} h {rest} min" if rest else f"{hours} h"

@@ -2,11 +2,11 @@
 
 from ebbmark_agent.evidence.demand import Demand
 from ebbmark_agent.evidence.floor import Floor
-from ebbmark_agent.evidence.howlong import spoken_minutes
 from ebbmark_agent.evidence.links import path_name
 from ebbmark_agent.evidence.patterns import Shape
 from ebbmark_agent.evidence.probe_evidence import ProbeEvidence
 from ebbmark_agent.evidence.probe_words import ProbeKind, SoakEnd
+from ebbmark_agent.evidence.spoken import spoken_bytes, spoken_minutes
 from ebbmark_agent.evidence.standing import HowLong, MinutesKind, Reach, ReasonCode
 
 WHOLE_SHARE = 0.90  # [1] own: file system and the space a probe leaves free take the rest
@@ -115,7 +115,7 @@ def missing_reach(
         return _missing_of_take(demand.take_s, from_rest)
     if reach.whole_medium or reach.settled:
         return None
-    written = f"{reach.written_bytes / 1e9:.4g} GB"
+    written = spoken_bytes(reach.written_bytes)
     if reach.pauses:
         return ReasonCode.PAUSED, f"it was paused {reach.pauses} times, so no whole pass is shown"
     if not sees_inner_tracks(evidence):

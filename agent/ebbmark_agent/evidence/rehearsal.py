@@ -10,6 +10,7 @@ from ebbmark_agent.evidence.demand import Demand
 from ebbmark_agent.evidence.probe_evidence import ProbeEvidence
 from ebbmark_agent.evidence.probe_words import ProbeOutcome
 from ebbmark_agent.evidence.reach import covers_whole_medium
+from ebbmark_agent.evidence.spoken import spoken_bytes, spoken_rate
 
 RATE_SLACK = 0.001  # [1] pacing by whole frames misses a rate by this much at most
 
@@ -49,9 +50,9 @@ def judge_rehearsal(
     if facts is None:
         raise ValueError("this probe was no rehearsal: it carries no counts of frames")
     shown = (
-        f"rehearsed at {facts.rate_bytes_per_s / 1e6:.1f} MB/s over "
-        f"{evidence.figures.total_bytes / 1e9:.4g} GB: {facts.late_frames} of {facts.frames} frames late, "
-        f"at most {facts.high_water_bytes / 1e6:.4g} MB of {facts.buffer_bytes / 1e6:.4g} MB waiting"
+        f"rehearsed at {spoken_rate(facts.rate_bytes_per_s)} over "
+        f"{spoken_bytes(evidence.figures.total_bytes)}: {facts.late_frames} of {facts.frames} frames late, "
+        f"at most {spoken_bytes(facts.high_water_bytes)} of {spoken_bytes(facts.buffer_bytes)} waiting"
     )
     if facts.seams:
         shown += f", {facts.seams} seams, the longest {facts.longest_seam_s:.2g} s"

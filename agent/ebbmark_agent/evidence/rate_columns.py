@@ -1,0 +1,78 @@
+"""Cuts traces into columns of equal bytes and keeps the slowest and fastest rate of each: no dip is lost."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ebbmark_agent.evidence.trace import Trace
+
+SHORTEST_S = 0.05  # [s] blocks shorter than this are read together: a single one's rate is jitter
+
+
+@dataclass(frozen=True, kw_only=True)
+class RateColumn:
+    """What happened between two byte counts.
+
+    Attributes:
+        start_byte: Where it begins [bytes].
+        end_byte: Where it ends [bytes].
+        slowest_bytes_per_s: The slowest rate within [bytes/s].
+        fastest_bytes_per_s: The fastest rate within [bytes/s].
+    """
+
+    start_byte: float
+    end_byte: float
+    slowest_bytes_per_s: float
+    fastest_bytes_per_s: float
+
+
+def rate_columns(segments: Sequence[Trace], count: int) -> tuple[RateColumn, ...]:
+    """Cut traces, laid end to end by bytes, into columns.
+
+    Args:
+        segments: The traces of a probe.
+        count: How many columns [1].
+
+    Returns:
+        The columns in order. A stretch of a single rate spans all columns it reaches into.
+
+    Raises:
+        ValueError: If there is no trace, or nothing was written, or no column is asked for.
+    """
+    total = sum(segment.written_bytes for segment in segments)
+    if count < 1 or total <= 0:
+        raise ValueError("there is nothing to draw: no column was asked for, or nothing was written")
+    width = total / count
+    slowest: list[float | None] = [None] * count
+    fastest: list[float | None] = [None] * count
+    offset = 0.0
+    for segment in segments:
+        for start, end, rate in _stretches(segment):
+            first = min(count - 1, int((offset + start) / width))
+            last = min(count - 1, max(first, int((offset + end) / width - 1e-9)))
+            for at in range(first, last + 1):
+                low, high = slowest[at], fastest[at]
+                slowest[at] = rate if low is None else min(low, rate)
+                fastest[at] = rate if high is None else max(high, rate)
+        offset += segment.written_bytes
+    return tuple(
+        RateColumn(
+            start_byte=at * width,
+            end_byte=(at + 1) * width,
+            slowest_bytes_per_s=slowest[at] or 0.0,
+            fastest_bytes_per_s=fastest[at] or 0.0,
+        )
+        for at in range(count)
+    )
+
+
+def _stretches(trace: Trace) -> list[tuple[float, float, float]]:
+    """Give (first byte, last byte, rate [bytes/s]) of stretches of at least the shortest time."""
+    found: list[tuple[float, float, float]] = []
+    from_s, from_byte = 0.0, 0.0
+    for at_s, at_byte in zip(trace.times_s[1:], trace.total_bytes[1:], strict=True):
+        if at_s - from_s >= SHORTEST_S:
+            found.append((from_byte, at_byte, (at_byte - from_byte) / (at_s - from_s)))
+            from_s, from_byte = at_s, at_byte
+    if not found:
+        return [(0.0, trace.written_bytes, trace.mean_bytes_per_s)]
+    return found
