@@ -13,6 +13,7 @@ from ebbmark_agent.report import HealthState
 COMMAND_FAILED_BIT = 0x04
 FAILING_BIT = 0x08
 
+_UNDETECTED = "Unable to detect device type"
 _ASLEEP = re.compile(r"Device is in (STANDBY|SLEEP|IDLE)\S*.* mode", re.IGNORECASE)
 # In the order in which they are looked for: what smartctl says, what it means.
 _REASONS: tuple[tuple[re.Pattern[str], HealthState], ...] = (
@@ -28,7 +29,7 @@ _REASONS: tuple[tuple[re.Pattern[str], HealthState], ...] = (
     ),
     (
         re.compile(
-            r"Unable to detect device type|Inappropriate ioctl|Operation not supported|"
+            r"Inappropriate ioctl|Operation not supported|"
             r"lacks SMART capability|SMART support is:\s+Unavailable",
             re.IGNORECASE,
         ),
@@ -94,9 +95,11 @@ def state_of(read: SmartctlRead, *, told_health: bool) -> HealthState:
     if "Operation not permitted" in said:
         # The kernel refuses pass-through commands to a plain user, and to anyone on a virtual disk.
         return HealthState.NO_SMART if read.privileged else HealthState.NO_PERMISSION
+    if _UNDETECTED in said:
+        return HealthState.NO_SMART if read.present else HealthState.VANISHED
     for pattern, state in _REASONS:
         if pattern.search(said):
-            return state if state is not HealthState.NO_SMART or read.present else HealthState.VANISHED
+            return state
     if _without_smart(read):
         return HealthState.NO_SMART
     return HealthState.COMMAND_FAILED
