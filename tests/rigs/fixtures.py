@@ -3,6 +3,7 @@
 import os
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -34,7 +35,7 @@ def loop_rig_missing() -> str | None:
     """Say why there can be no throttled loop device here, or None."""
     if os.geteuid() != 0:
         return "a throttled loop device needs root"
-    if not os.path.exists("/dev/loop-control"):
+    if not Path("/dev/loop-control").exists():
         return "this kernel offers no loop devices (/dev/loop-control is missing)"
     try:
         with throttled_group():

@@ -36,6 +36,7 @@ class SoakEnd(StrEnum):
     WHOLE_MEDIUM = "whole_medium"
     SETTLED_PAST_CLIFF = "settled_past_cliff"
     BUDGET = "budget"
+    HEAT = "heat"
 
 
 class DiscardState(StrEnum):

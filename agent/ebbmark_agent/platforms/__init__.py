@@ -12,7 +12,9 @@ from ebbmark_agent.platforms._port import (
     OpenWriter,
     Platform,
     ProbeFile,
+    Readable,
     VolumeSpace,
+    Writable,
 )
 
 __all__ = [
@@ -24,7 +26,9 @@ __all__ = [
     "OpenWriter",
     "Platform",
     "ProbeFile",
+    "Readable",
     "VolumeSpace",
+    "Writable",
     "this_platform",
 ]
 

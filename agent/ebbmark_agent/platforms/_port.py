@@ -86,6 +86,9 @@ class ProbeFile(Protocol):
     def read_at(self, into: Writable, offset_bytes: int) -> int:
         """Read at an offset into a buffer and give the bytes had."""
 
+    def write_out(self, offset_bytes: int, length_bytes: int) -> None:
+        """Wait until a stretch of a cached file has gone to the disk, if perhaps not past its own cache."""
+
     def sync(self) -> None:
         """Wait until all written data is on the medium as far as the system can know."""
 
@@ -107,8 +110,12 @@ class Platform(Protocol):
 
     SYSTEM: str
 
-    def create_probe_file(self, folder: Path) -> ProbeFile:
+    def create_probe_file(self, folder: Path, *, cached: bool = False) -> ProbeFile:
         """Create an empty probe file on the volume that holds `folder`.
+
+        Args:
+            folder: Where.
+            cached: Go through the page cache after all, as a copy by a person does.
 
         Raises:
             UnbufferedIoUnsupportedError: The file system has no unbuffered writes.

@@ -47,6 +47,11 @@ class DescriptorFile:
         """Read at an offset into a buffer and give the bytes had."""
         return os.preadv(self._descriptor, [into], offset_bytes)
 
+    def write_out(self, offset_bytes: int, length_bytes: int) -> None:
+        """Wait until the file has gone to the disk; a part alone cannot be asked for here."""
+        del offset_bytes, length_bytes
+        os.fsync(self._descriptor)
+
     def sync(self) -> None:
         """Wait until the data is on the medium."""
         os.fsync(self._descriptor)

@@ -83,14 +83,17 @@ class MacFile(_posix.DescriptorFile):
         return True
 
 
-def create_probe_file(folder: Path, *, control: Fcntl | None = None) -> MacFile:
+def create_probe_file(folder: Path, *, cached: bool = False, control: Fcntl | None = None) -> MacFile:
     """Create a probe file, take its name away and turn caching off.
 
     Raises:
         UnbufferedIoUnsupportedError: The file system does not take F_NOCACHE.
         OSError: The system refused for another reason.
     """
-    return _uncached(_posix.create_then_unlink(folder, os.O_RDWR), folder, unnamed=True, control=control)
+    descriptor = _posix.create_then_unlink(folder, os.O_RDWR)
+    if cached:
+        return MacFile(descriptor, unnamed=True, control=control or _fcntl())
+    return _uncached(descriptor, folder, unnamed=True, control=control)
 
 
 def open_unbuffered(path: Path, *, control: Fcntl | None = None) -> MacFile:

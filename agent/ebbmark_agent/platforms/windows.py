@@ -143,6 +143,11 @@ class WindowsFile:
             raise _last_error(self._kernel32)
         return moved.value
 
+    def write_out(self, offset_bytes: int, length_bytes: int) -> None:
+        """Wait until the file has gone to the disk; a part alone cannot be asked for here."""
+        del offset_bytes, length_bytes
+        self.sync()
+
     def sync(self) -> None:
         """Flush the drive's own cache too."""
         if not self._kernel32.FlushFileBuffers(self._handle):
@@ -179,7 +184,7 @@ class WindowsFile:
                     self._folder.rmdir()
 
 
-def create_probe_file(folder: Path, *, kernel32: Any = None) -> WindowsFile:
+def create_probe_file(folder: Path, *, cached: bool = False, kernel32: Any = None) -> WindowsFile:
     """Create a probe file past the cache, hidden, kept out of the search index and deleted on close.
 
     Raises:
@@ -187,13 +192,14 @@ def create_probe_file(folder: Path, *, kernel32: Any = None) -> WindowsFile:
     """
     place = folder / PROBE_FOLDER
     place.mkdir(exist_ok=True)
+    past_cache = 0 if cached else _NO_BUFFERING | _WRITE_THROUGH
     return _open(
         kernel32 or _kernel32(),
         place / f"{_FILE_PREFIX}{secrets.token_hex(8)}",
         access=_GENERIC_READ | _GENERIC_WRITE | _DELETE,
         share=0,
         disposition=_CREATE_NEW,
-        flags=_NO_BUFFERING | _WRITE_THROUGH | _DELETE_ON_CLOSE | _HIDDEN | _NOT_CONTENT_INDEXED,
+        flags=past_cache | _DELETE_ON_CLOSE | _HIDDEN | _NOT_CONTENT_INDEXED,
         unnamed=True,
         folder=place,
     )

@@ -9,6 +9,7 @@ from itertools import pairwise
 from ebbmark_agent.evidence import Trace
 from ebbmark_agent.report import TraceDocument
 
+COARSE_NS = 500_000_000  # [ns] 20 steps in the shortest round that can settle
 MOST_POINTS = 12_000  # [1] of all segments together in a report
 
 
@@ -30,12 +31,17 @@ class BlockLog:
         self._lengths = array("Q")
         self._segments: list[tuple[int, int]] = []  # first block, start [ns]
         self._last_ns = 0
+        self._coarse_ns = array("Q")
+        self._coarse_bytes = array("Q")
+        self._gathered_ns = self._gathered_bytes = 0
         self.total_bytes = 0
 
     def begin_segment(self) -> None:
         """Start the clock, at the probe's begin and after each pause."""
         self._last_ns = time.perf_counter_ns()
         self._segments.append((len(self._lengths), self._last_ns))
+        self._coarse_ns, self._coarse_bytes = array("Q"), array("Q")
+        self._gathered_ns = self._gathered_bytes = 0
 
     def add(self, length_bytes: int) -> float:
         """Enter a block that has just completed and give how long it took [s]."""
@@ -45,6 +51,12 @@ class BlockLog:
         self._step_ns.append(step)
         self._lengths.append(length_bytes)
         self.total_bytes += length_bytes
+        self._gathered_ns += step
+        self._gathered_bytes += length_bytes
+        if self._gathered_ns >= COARSE_NS:
+            self._coarse_bytes.append(self._gathered_bytes)
+            self._coarse_ns.append(self._gathered_ns)
+            self._gathered_ns = self._gathered_bytes = 0
         return step / 1e9
 
     def __len__(self) -> int:
@@ -69,6 +81,20 @@ class BlockLog:
             if took_ns >= over_s * 1e9:
                 break
         return moved / (took_ns / 1e9) if took_ns else 0.0
+
+    @property
+    def segments(self) -> int:
+        """Give how many segments have begun [1]."""
+        return len(self._segments)
+
+    def coarse_steps(self) -> tuple[list[int], list[int]]:
+        """Give the present segment in steps of about half a second: lengths [us] and bytes.
+
+        May be called from another thread while blocks are being added.
+        """
+        lengths_ns, moved = self._coarse_ns, self._coarse_bytes
+        count = len(lengths_ns)  # the bytes are appended first, so there are at least as many
+        return [step // 1000 for step in lengths_ns[:count]], list(moved[:count])
 
     def blocks(self) -> Iterator[Block]:
         """Go through the blocks in the order of writing."""

@@ -3,8 +3,9 @@
 import errno
 import mmap
 from collections.abc import Iterable
+from typing import Protocol
 
-from ebbmark_agent.platforms import ALIGNMENT_BYTES, ProbeFile
+from ebbmark_agent.platforms import ALIGNMENT_BYTES, Writable
 from ebbmark_agent.probe.data import BlockData
 from ebbmark_agent.probe.ended import fault_of
 from ebbmark_agent.probe.guard import Guard
@@ -13,8 +14,15 @@ from ebbmark_agent.probe.log import Block, BlockLog
 _WORD_BYTES = 8
 
 
+class GivesReads(Protocol):
+    """A file, or several addressed as one."""
+
+    def read_at(self, into: Writable, offset_bytes: int) -> int:
+        """Read at an offset and give the bytes had."""
+
+
 def first_bad_byte(
-    *, file: ProbeFile, data: BlockData, blocks: Iterable[Block], guard: Guard
+    *, file: GivesReads, data: BlockData, blocks: Iterable[Block], guard: Guard
 ) -> tuple[int, int | None]:
     """Compare the file with what was written.
 
@@ -46,7 +54,7 @@ def first_bad_byte(
     return log.total_bytes, None
 
 
-def _read_whole(file: ProbeFile, into: mmap.mmap, block: Block) -> None:
+def _read_whole(file: GivesReads, into: mmap.mmap, block: Block) -> None:
     done = 0
     with memoryview(into) as whole:
         while done < block.length_bytes:

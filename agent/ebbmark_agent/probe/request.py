@@ -24,6 +24,7 @@ class ProbeRequest:
         disks: Kernel names of the whole disks beneath the volume, for their counters; empty where unknown.
         probe_id: The probe's name; made up when None.
         max_bytes: The most it may write in all [bytes]; None: what the kind and the room allow.
+        role_fills_bytes: What the role will fill [bytes]; None: the whole medium.
         keep_free_bytes: Room it leaves on the volume [bytes]; None: 1 % of it, at least 256 MB.
         layout: How the file's space is had. Preallocated falls back to appended where a file system cannot.
         buffer_s: The recorder's buffer [s of stream].
@@ -34,6 +35,7 @@ class ProbeRequest:
         segment_bytes: The same by size [bytes]; None: by time only.
         streams: Files read at once in a read probe [1].
         source: The file to copy in a copy test; None: made-up data, which no source drive can slow.
+        settle_round_s: How long each of the five rounds must be in which a soak settles [s].
         heat_limit_c: A soak pauses from this temperature on [C]; None: it does not.
         read_back: Whether what was written is read back and compared.
         rest_before_s: How long the drive has had no write before [s], if known.
@@ -48,6 +50,7 @@ class ProbeRequest:
     disks: tuple[str, ...] = ()
     probe_id: str | None = None
     max_bytes: int | None = None
+    role_fills_bytes: int | None = None
     keep_free_bytes: int | None = None
     layout: FileLayout = FileLayout.PREALLOCATED
     buffer_s: float = 1.0
@@ -58,6 +61,7 @@ class ProbeRequest:
     segment_bytes: int | None = None
     streams: int = 1
     source: Path | None = None
+    settle_round_s: float = 60.0
     heat_limit_c: float | None = None
     read_back: bool = True
     rest_before_s: float | None = None
@@ -87,6 +91,7 @@ class Phase(StrEnum):
     WRITING = "writing"
     PAUSED_FOR_HEAT = "paused_for_heat"
     READING_BACK = "reading_back"
+    READING = "reading"
     TIDYING = "tidying"
 
 

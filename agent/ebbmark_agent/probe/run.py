@@ -5,19 +5,27 @@ import threading
 from collections.abc import Callable
 
 from ebbmark_agent.clock import Clock
-from ebbmark_agent.errors import ConfigurationError
 from ebbmark_agent.platforms import Platform
+from ebbmark_agent.probe.copying import copy
 from ebbmark_agent.probe.ended import CancelledError, FaultError, GaveWayError
 from ebbmark_agent.probe.guard import Guard
 from ebbmark_agent.probe.heat import HeatRecord
 from ebbmark_agent.probe.plan import Plan, plan
+from ebbmark_agent.probe.reading import read
+from ebbmark_agent.probe.rehearsal import rehearse
 from ebbmark_agent.probe.request import ProbeRequest, ProgressSink, Thermometer, Watch
 from ebbmark_agent.probe.session import Session, before_the_first_byte
+from ebbmark_agent.probe.soak import soak
 from ebbmark_agent.probe.spot import spot
 from ebbmark_agent.probe.tidy import Tidied, tidy
 from ebbmark_agent.report import ProbeKind, ProbeOutcome, ProbeResult
 
-WRITES: dict[ProbeKind, Callable[[Session, Plan], None]] = {ProbeKind.SPOT: spot}
+WRITES: dict[ProbeKind, Callable[[Session, Plan], None]] = {
+    ProbeKind.SPOT: spot,
+    ProbeKind.SOAK: soak,
+    ProbeKind.REHEARSAL: rehearse,
+    ProbeKind.COPY: copy,
+}
 
 
 def run_probe(
@@ -54,7 +62,8 @@ def run_probe(
     clock = clock or Clock()
     guard = Guard(watch=watch, cancel=cancel, progress=progress)
     with before_the_first_byte(request):
-        platform.clear_leftovers(request.folder)
+        if request.kind is not ProbeKind.READ:
+            platform.clear_leftovers(request.folder)
         space = platform.space(request.folder)
     with HeatRecord(thermometer) as heat:
         session = Session(
@@ -89,9 +98,10 @@ def run_probe(
 
 
 def _carry_out(session: Session) -> None:
-    write = WRITES.get(session.request.kind)
-    if write is None:
-        raise ConfigurationError(f"A {session.request.kind} probe cannot be run.")
+    if session.request.kind is ProbeKind.READ:
+        read(session)
+        return
+    write = WRITES[session.request.kind]
     session.plan = plan(session.request, session.space)
     write(session, session.plan)
 

@@ -23,7 +23,7 @@ from ebbmark_agent.probe.guard import Guard
 from ebbmark_agent.probe.heat import HeatRecord
 from ebbmark_agent.probe.log import BlockLog
 from ebbmark_agent.probe.plan import Plan
-from ebbmark_agent.probe.readback import first_bad_byte
+from ebbmark_agent.probe.readback import GivesReads, first_bad_byte
 from ebbmark_agent.probe.request import Phase, ProbeRequest
 from ebbmark_agent.probe.tidy import Tidied
 from ebbmark_agent.report import (
@@ -64,17 +64,17 @@ class Session:
     position: tuple[float, float] | None = None
     reads_only: bool = False
 
-    def create_file(self, size_bytes: int) -> ProbeFile:
-        """Create the probe file and lay it out as the request says.
+    def create_file(self, size_bytes: int, *, cached: bool = False) -> ProbeFile:
+        """Create the probe file and lay it out as the request says, or as a copy does.
 
         Raises:
             FaultError: The kernel refused in the middle of the probe.
             OSError: It refused before anything was written.
         """
-        file = self.platform.create_probe_file(self.request.folder)
+        file = self.platform.create_probe_file(self.request.folder, cached=cached)
         self.files.append(file)
         self.layout = FileLayout.APPENDED
-        if self.request.layout is not FileLayout.APPENDED and file.preallocate(size_bytes):
+        if not cached and self.request.layout is not FileLayout.APPENDED and file.preallocate(size_bytes):
             self.layout = FileLayout.PREALLOCATED
         return file
 
@@ -105,7 +105,7 @@ class Session:
             raise fault_of(error, operation="flush", at_byte=self.log.total_bytes) from error
         self.flush_s = flushing.add(0)
 
-    def read_back(self, file: ProbeFile, data: BlockData) -> None:
+    def read_back(self, file: GivesReads, data: BlockData) -> None:
         """Read everything back and compare.
 
         Raises:

@@ -3,8 +3,9 @@
 import errno
 from collections.abc import Callable
 from mmap import mmap
+from typing import Protocol
 
-from ebbmark_agent.platforms import ALIGNMENT_BYTES, ProbeFile
+from ebbmark_agent.platforms import ALIGNMENT_BYTES, ProbeFile, Readable
 from ebbmark_agent.probe.blocks import BlockSize
 from ebbmark_agent.probe.data import DataRing
 from ebbmark_agent.probe.ended import fault_of
@@ -51,7 +52,14 @@ def write_greedily(
             return
 
 
-def write_whole(file: ProbeFile, block: mmap, length_bytes: int, offset_bytes: int) -> None:
+class TakesWrites(Protocol):
+    """A file, or several addressed as one."""
+
+    def write_at(self, data: Readable, offset_bytes: int) -> int:
+        """Write at an offset and give the bytes taken."""
+
+
+def write_whole(file: TakesWrites, block: mmap, length_bytes: int, offset_bytes: int) -> None:
     """Write the first bytes of a block, in as many calls as the kernel wants.
 
     Raises:
