@@ -27,6 +27,7 @@ from sample_fleet.studio.lines import Link
 
 AGENT_VERSION = "0.1.0"
 _FIRST_SOAKS = 12  # [d] the first soaks are spread over this many nights
+_HOUSEKEEPING_SHARE = 0.012  # [1] nights on which a spot meets the drive's own tidying; takes do not
 _OUT_OF_HOURS_SHARE = 0.15  # [1] nights on which a drive was written to shortly before its probe
 
 
@@ -181,13 +182,18 @@ class Diary:
 
 
 def _at_probe(day: Day, plan: Plan, chance: Random, drive: Drive) -> Condition:
-    """Give the condition a probe meets: a cache still spent after short rest, a disk that sleeps at night."""
+    """Give the condition a probe meets: a spent cache, a sleeping disk, or the drive's own tidying."""
     condition = day.condition
     spent = 0.0
     if plan.rest_before_s < 3600.0:
         spent = chance.uniform(0.5, 1.0) * math.exp(-plan.rest_before_s / 900.0)
+    wander = condition.wander
+    if plan.kind is ProbeKind.SPOT and chance.random() < _HOUSEKEEPING_SHARE:
+        wander *= chance.uniform(0.3, 0.8)
     disk = drive.nature.build.medium is not Medium.FLASH
-    return replace(condition, cache_spent_share=spent, asleep=disk and plan.rest_before_s > 30_000)
+    return replace(
+        condition, cache_spent_share=spent, wander=wander, asleep=disk and plan.rest_before_s > 38_000
+    )
 
 
 def _inventory(host: Host, seats: list[tuple[_Seat, Reader | None]]) -> InventoryBody:

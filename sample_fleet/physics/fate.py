@@ -66,7 +66,7 @@ def fate_of(nature: Nature, seed: int, *, start_day: int, last_day: int) -> Fate
             first = day.number
             break
     cause = nature.course.trouble
-    if first is not None and cause is Trouble.NONE:
+    if first is not None and first < nature.course.onset_day:
         cause = Trouble.CACHE_TOO_SMALL
     sudden = cause is Trouble.CABLE and nature.course.pace <= 1.0
     return Fate(fit_at_start=fit_at_start, first_drop_day=first, cause=cause, sudden=sudden)

@@ -11,6 +11,7 @@ from sample_fleet.physics.nature import Nature, Trouble
 
 _CALM_STALLS_PER_HOUR = 0.5  # [1/h] housekeeping pauses of a healthy drive
 _CALM_STALL_S = 0.02  # [s]
+_WORST_SICKNESS = 1.2  # [1] a drive worse than this would not be found at all
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,7 +103,7 @@ def _condition(nature: Nature, number: int, written: float, ambient: float, wand
     elif course.trouble is Trouble.HOT:
         dust = 1.0 + course.pace * since
     elif course.trouble is Trouble.SICK:
-        sickness = min(2.0, progress(nature, number))
+        sickness = min(_WORST_SICKNESS, progress(nature, number))
     elif course.trouble is Trouble.CABLE:
         gone = progress(nature, number)
         link_share = 1.0 - 0.3 * min(1.0, gone) ** 2

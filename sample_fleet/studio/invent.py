@@ -115,6 +115,9 @@ STUDIO = Scale()
 SMALL = Scale(capture=5, edit=4, replay=2, carts=1, shuttles=6, cards=3, archive_disks=2, troubled_share=0.22)
 
 
+_JUST_ENOUGH_SHARE = 0.12  # [1] healthy drives that are only just fast enough for their role
+
+
 @dataclass(frozen=True, kw_only=True)
 class _Deal:
     """What every part of the dealing needs: the chance, the seed's factors, the size."""
@@ -248,6 +251,8 @@ def _drive(
 def _nature(deal: _Deal, number: int, line: Line, role: StudioRole) -> Nature:
     draw = deal.draw
     build = _spread_build(draw, deal.spread, line.build)
+    if build.medium is Medium.FLASH and draw.random() < _JUST_ENOUGH_SHARE:
+        build = replace(build, direct_rate=role.duty.rate_bytes_per_s * draw.uniform(1.34, 1.5), crowding=0.1)
     low = draw.uniform(0.05, 0.3)
     filling = Filling(
         low=low,

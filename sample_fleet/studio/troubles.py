@@ -96,7 +96,7 @@ def _heating(draw: Random, spread: Spread, nature: Nature, course: Course) -> Na
     assert heat is not None
     assert duty is not None
     watts = heat.idle_w + heat.joule_per_byte * duty.rate_bytes_per_s
-    reserve = draw.uniform(14.0, 24.0)
+    reserve = draw.uniform(12.0, 20.0)
     resistance = (heat.throttle_c - reserve - nature.ambient_c - nature.season_c) / watts
     build = replace(nature.build, heat=replace(heat, resistance_c_per_w=resistance))
-    return replace(nature, build=build, course=replace(course, pace=draw.uniform(0.003, 0.009) * spread.pace))
+    return replace(nature, build=build, course=replace(course, pace=draw.uniform(0.005, 0.013) * spread.pace))

@@ -1,0 +1,78 @@
+"""The commands: tell the truth of a fleet, play its reports, score the judge on it, show it all."""
+
+import json
+import re
+import sys
+
+import click
+
+from sample_fleet.diary.days import Diary
+from sample_fleet.studio.invent import SMALL, STUDIO, Scale, invent
+from sample_fleet.truth import LOOK_AHEAD_DAYS, truths
+
+_RANGE = re.compile(r"^(\d+)(?:-(\d+))?$")
+
+
+class Seeds(click.ParamType[tuple[int, ...]]):
+    """Seeds as `7`, `1001-1020` or a list of such, parted by commas."""
+
+    name = "seeds"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, ...]:
+        """Read the list."""
+        seeds: list[int] = []
+        for part in str(value).split(","):
+            found = _RANGE.match(part.strip())
+            if not found:
+                self.fail(f"{part!r} is neither a seed nor a range such as 1001-1020.", param, ctx)
+            first, last = int(found[1]), int(found[2] or found[1])
+            seeds += range(first, last + 1)
+        return tuple(seeds)
+
+
+def _scale(small: bool) -> Scale:
+    return SMALL if small else STUDIO
+
+
+@click.group(help=__doc__)
+def main() -> None:
+    """Group the commands."""
+
+
+@main.command()
+@click.option("--seed", default=1, show_default=True, help="Which studio.")
+@click.option("--days", default=365, show_default=True, help="Length of the story in days.")
+@click.option("--small", is_flag=True, help="The smaller studio of the demonstration.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object a line, all drives.")
+def truth(seed: int, days: int, small: bool, as_json: bool) -> None:
+    """Say which drive would first lose frames, when and why."""
+    studio = invent(seed, _scale(small))
+    for found in truths(studio, last_day=days + LOOK_AHEAD_DAYS):
+        row = found.row()
+        if as_json:
+            click.echo(json.dumps(row))
+        elif row["first_drop_day"] is not None or row["onset_day"] is not None:
+            lost = "never" if row["first_drop_day"] is None else f"day {row['first_drop_day']}"
+            onset = "" if row["onset_day"] is None else f"from day {row['onset_day']}"
+            click.echo(
+                f"{row['asset_tag']}  {row['model']:<14} {row['role']:<14} loses frames: {lost:<9} "
+                f"{row['cause']} {onset}"
+            )
+
+
+@main.command()
+@click.option("--seed", default=1, show_default=True, help="Which studio.")
+@click.option("--days", default=30, show_default=True, help="How many days.")
+@click.option("--small", is_flag=True, help="The smaller studio of the demonstration.")
+@click.option("--noise", default=1.0, show_default=True, help="Factor on the noise of every probe.")
+def play(seed: int, days: int, small: bool, noise: float) -> None:
+    """Write the fleet's reports to standard output, one JSON object a line, as the collector gets them."""
+    diary = Diary(invent(seed, _scale(small)), noise_factor=noise)
+    for _ in range(days):
+        for arrival in diary.next_day():
+            sys.stdout.write(
+                f'{{"received_at": "{arrival.received_at.isoformat()}", '
+                f'"report": {arrival.report.model_dump_json(exclude_none=True)}}}\n'
+            )
