@@ -76,7 +76,7 @@ class _Door:
             query=query,
             body=body,
             raw=raw,
-            headers=request.headers,
+            headers=dict(request.headers),
             url=request.url_rule.rule if request.url_rule else "",
             address=request.remote_addr or "unknown",
             now=self.services.clock.utc(),

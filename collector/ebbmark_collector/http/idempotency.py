@@ -65,7 +65,11 @@ def once(
         import gzip
 
         data = gzip.decompress(data)
-    store.write(lambda tx: actions.finish(tx, token_id, key, response.status_code, json.dumps(kept), data))
+    store.write(
+        lambda tx: actions.finish(
+            tx, token_id, key, status=response.status_code, headers_json=json.dumps(kept), body=data
+        )
+    )
     return response
 
 

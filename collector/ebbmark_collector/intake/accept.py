@@ -20,11 +20,13 @@ from ebbmark_agent.report import (
     TakeBody,
 )
 
-from ebbmark_collector.errors import Conflict
+from ebbmark_collector.errors import Conflict, StoreError
 from ebbmark_collector.intake import facts
 from ebbmark_collector.intake.facts import Arrival
+from ebbmark_collector.intake.judging import look_at
 from ebbmark_collector.intake.reading import Arrived, read_report
-from ebbmark_collector.store import Store, Tx, hosts, reports
+from ebbmark_collector.intake.rulebook import rulebook
+from ebbmark_collector.store import Store, Tx, drives, hosts, reports, savepoint
 
 _LOG = logging.getLogger(__name__)
 
@@ -131,6 +133,7 @@ def _take_all(tx: Tx, arrived: list[Arrived], host_id: str, received_at: datetim
             newest is None or one.report.sequence > newest.sequence
         ):
             newest = one.report
+    _judge_touched(tx, tally, received_at)
     if newest is not None:
         arrival = Arrival.of(newest, received_at)
         hosts.heard(
@@ -153,7 +156,7 @@ def _take_one(tx: Tx, one: Arrived, report: Report, received_at: datetime, tally
             tally.refused.append(Refused(report_id=report.report_id, problem=problem))
         return False
     arrival = Arrival.of(report, received_at)
-    drive_ids = _note(tx, arrival)
+    drive_ids, at_once = _note(tx, arrival)
     subject_id = report.host_id
     if not isinstance(report.body, InventoryBody | StatusBody):
         subject_id = drive_ids[0]
@@ -169,24 +172,44 @@ def _take_one(tx: Tx, one: Arrived, report: Report, received_at: datetime, tally
         wire_version=report.wire_version,
         document=one.document,
     )
-    tally.touched.update(dict.fromkeys(drive_ids))
+    if at_once:
+        tally.touched.update(dict.fromkeys(drive_ids))
+    for drive_id in drive_ids:
+        drives.look_again(tx, drive_id)
     tally.accepted.append(report.report_id)
     return True
 
 
-def _note(tx: Tx, arrival: Arrival) -> list[str]:
+def _judge_touched(tx: Tx, tally: _Tally, now: datetime) -> None:
+    if not tally.touched:
+        return
+    book = rulebook(tx)
+    for drive_id in tally.touched:
+        try:
+            with savepoint(tx, "judging"):
+                look_at(tx, drive_id, book, now)
+        except StoreError:
+            raise
+        except Exception:  # noqa: BLE001
+            # What came in is kept whatever a rule makes of it; the next round tries to judge it again.
+            _LOG.exception("a drive could not be judged", extra={"drive_id": drive_id})
+
+
+def _note(tx: Tx, arrival: Arrival) -> tuple[list[str], bool]:
+    """Note what a report says; give the drives it is about and whether they must be judged at once."""
     body = arrival.report.body
     match body:
         case InventoryBody():
-            return facts.take_inventory(tx, arrival, body)
+            return facts.take_inventory(tx, arrival, body), True
         case HealthBody():
-            return [facts.take_health(tx, arrival, body)]
+            drive_id, at_once = facts.take_health(tx, arrival, body)
+            return [drive_id], at_once
         case ProbeBody():
-            return [facts.take_probe(tx, arrival, body)]
+            return [facts.take_probe(tx, arrival, body)], True
         case TakeBody():
-            return [facts.take_take(tx, arrival, body)]
+            return [facts.take_take(tx, arrival, body)], body.take.saturated
         case FindingBody():
-            return [facts.take_finding(tx, arrival, body)]
+            return [facts.take_finding(tx, arrival, body)], True
         case StatusBody():
             facts.take_status(tx, arrival, body)
-            return []
+            return [], False

@@ -1,8 +1,10 @@
 """What each kind of report leaves in the store, besides itself."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from ebbmark_agent.report import (
     DriveFacts,
@@ -26,6 +28,7 @@ from ebbmark_collector.intake.naming import (
     seen_name,
     subject_drive,
 )
+from ebbmark_collector.intake.points import figure_columns, figures_of
 from ebbmark_collector.store import Tx, Value, drives, evidence, hosts, rules, to_ms
 
 
@@ -155,6 +158,7 @@ def take_inventory(tx: Tx, arrival: Arrival, body: InventoryBody) -> list[str]:
         for volume in body.volumes
         if len([ref for ref in volume.member_refs if ref in by_ref]) > 1
     ]
+    drives.claim(tx, host_id=report.host_id, drive_ids=touched, made_ms=arrival.made_ms)
     return touched
 
 
@@ -162,9 +166,14 @@ def _subject(tx: Tx, arrival: Arrival, subject: Subject) -> str:
     return subject_drive(tx, subject, host_id=arrival.report.host_id, now_ms=arrival.made_ms)
 
 
-def take_health(tx: Tx, arrival: Arrival, body: HealthBody) -> str:
-    """Note one read of a drive's health."""
+def take_health(tx: Tx, arrival: Arrival, body: HealthBody) -> tuple[str, bool]:
+    """Note one read of a drive's health.
+
+    Returns:
+        The drive, and whether the read says anything that must be judged at once.
+    """
     drive_id = _subject(tx, arrival, body.subject)
+    before = drives.last_health(tx, drive_id)
     reading: HealthReading = body.reading
     read_ms = arrival.ms(reading.read_at)
     text = reading.model_dump_json(exclude_defaults=True, exclude={"vendor", "sources"})
@@ -194,13 +203,47 @@ def take_health(tx: Tx, arrival: Arrival, body: HealthBody) -> str:
         percentage_used=reading.percentage_used,
         written_bytes=reading.written_bytes,
     )
-    return drive_id
+    return drive_id, before is None or not says_nothing_new(json.loads(before), json.loads(text))
+
+
+_JUDGED_AT_ONCE = (
+    "state",
+    "assessment",
+    "percentage_used",
+    "available_spare_percent",
+    "media_errors",
+    "reallocated_sectors",
+    "pending_sectors",
+    "uncorrectable_errors",
+    "interface_crc_errors",
+    "critical_temperature_minutes",
+    "warning_temperature_minutes",
+    "thermal_transitions",
+    "critical_warnings",
+    "error_log_entries",
+)
+_WARM_C = 50.0  # [degrees C] below this no drive is too hot, so a change says nothing
+_SWING_C = 3.0  # [K] what a warm drive's temperature moves by itself
+
+
+def says_nothing_new(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
+    """Tell whether a health read differs from the last only in what raises no alert by itself.
+
+    Hours, bytes written and a few degrees change with every read; the rounds look at them.
+    """
+    if any(before.get(name) != after.get(name) for name in _JUDGED_AT_ONCE):
+        return False
+    was_c, is_c = before.get("temperature_c"), after.get("temperature_c")
+    if was_c is None or is_c is None:
+        return was_c is is_c
+    return bool(max(was_c, is_c) < _WARM_C or abs(is_c - was_c) < _SWING_C)
 
 
 def take_probe(tx: Tx, arrival: Arrival, body: ProbeBody) -> str:
     """Note one probe; its trace stays in the report, its figures go beside it."""
     drive_id = _subject(tx, arrival, body.subject)
     result = body.result
+    figures = figures_of(result)
     started_ms = arrival.ms(result.started_at)
     columns: dict[str, Value] = {
         "drive_id": drive_id,
@@ -225,6 +268,11 @@ def take_probe(tx: Tx, arrival: Arrival, body: ProbeBody) -> str:
         "temperature_hottest_c": result.temperature_hottest_c,
         "gave_way_to": result.gave_way_to,
         "by_hand": int(result.by_hand),
+        "waited_for_data_s": result.waited_for_data_s,
+        "fault_sentence": result.fault.sentence if result.fault else None,
+        "discard": result.discard.value,
+        "space_returned": None if result.space_returned is None else int(result.space_returned),
+        **(figure_columns(figures, result.path) if figures else {}),
         "result_json": evidence.pack(result.model_dump_json(exclude={"trace"}, exclude_defaults=True)),
     }
     if evidence.add_probe(tx, columns):
@@ -282,6 +330,16 @@ def take_status(tx: Tx, arrival: Arrival, body: StatusBody) -> None:
         rules.confirm_hold(tx, hold_id=hold_id, host_id=report.host_id, now_ms=arrival.made_ms)
     if last_ms is not None and last_ms > arrival.made_ms:
         return
+    for consent in body.consents:
+        since = consent.no_safe_moment_since
+        drives.update_drive(
+            tx,
+            _subject(tx, arrival, consent.subject),
+            {
+                "consent_json": consent.model_dump_json(exclude={"subject"}, exclude_none=True),
+                "no_safe_moment_ms": None if since is None else arrival.ms(since),
+            },
+        )
     hosts.set_status(
         tx,
         host_id=report.host_id,

@@ -1,11 +1,16 @@
 """Actions that carry a key, and the answers given for them."""
 
-from ebbmark_collector.store.tx import Row, Tx
+from ebbmark_collector.store.tx import Row, Tx, Value
 
 
 def begin(tx: Tx, token_id: str, key: str, request_hash: bytes, now_ms: int) -> Row | None:
     """Note that an action begins; give what is known if one with this key began before."""
-    params = {"token_id": token_id, "key": key, "request_hash": request_hash, "now_ms": now_ms}
+    params: dict[str, Value] = {
+        "token_id": token_id,
+        "key": key,
+        "request_hash": request_hash,
+        "now_ms": now_ms,
+    }
     added = tx.run(
         """INSERT INTO idempotency (token_id, idempotency_key, request_hash, started_ms)
            VALUES (:token_id, :key, :request_hash, :now_ms)
@@ -21,7 +26,7 @@ def begin(tx: Tx, token_id: str, key: str, request_hash: bytes, now_ms: int) -> 
     return rows[0]
 
 
-def finish(tx: Tx, token_id: str, key: str, status: int, headers_json: str, body: bytes) -> None:
+def finish(tx: Tx, token_id: str, key: str, *, status: int, headers_json: str, body: bytes) -> None:
     """Keep the answer given."""
     tx.run(
         """UPDATE idempotency SET status = :status, headers_json = :headers_json, body = :body

@@ -64,6 +64,17 @@ def drives_on(tx: Tx, host_id: str) -> list[Row]:
     return tx.query("SELECT * FROM drives WHERE host_id = :host_id ORDER BY drive_id", {"host_id": host_id})
 
 
+def last_health(tx: Tx, drive_id: str) -> str | None:
+    """Give the health reading shown on a drive, as JSON."""
+    rows = tx.query("SELECT health_json FROM drives WHERE drive_id = :id", {"id": drive_id})
+    return rows[0]["health_json"] if rows else None
+
+
+def look_again(tx: Tx, drive_id: str) -> None:
+    """Have the next round look at a drive."""
+    tx.run("UPDATE drives SET look_again = 1 WHERE drive_id = :id AND look_again = 0", {"id": drive_id})
+
+
 def note_health(
     tx: Tx,
     drive_id: str,
@@ -99,3 +110,85 @@ def note_probe(tx: Tx, drive_id: str, *, started_ms: int) -> None:
            WHERE drive_id = :drive_id AND (last_probe_ms IS NULL OR last_probe_ms < :started_ms)""",
         {"drive_id": drive_id, "started_ms": started_ms},
     )
+
+
+def claim(tx: Tx, *, host_id: str, drive_ids: Sequence[str], made_ms: int) -> None:
+    """Note which drives a host says it holds; those it no longer names are gone from it."""
+    held = {
+        row["drive_id"]
+        for row in tx.query(
+            "SELECT drive_id FROM drive_claims WHERE host_id = :host_id AND gone_ms IS NULL",
+            {"host_id": host_id},
+        )
+    }
+    for drive_id in dict.fromkeys(drive_ids):
+        tx.run(
+            """INSERT INTO drive_claims (drive_id, host_id, since_ms, last_ms)
+               VALUES (:drive_id, :host_id, :made_ms, :made_ms)
+               ON CONFLICT (drive_id, host_id) DO UPDATE SET
+                 since_ms = CASE WHEN drive_claims.gone_ms IS NULL THEN drive_claims.since_ms
+                                 ELSE excluded.since_ms END,
+                 last_ms = excluded.last_ms, gone_ms = NULL""",
+            {"drive_id": drive_id, "host_id": host_id, "made_ms": made_ms},
+        )
+    for drive_id in held.difference(drive_ids):
+        tx.run(
+            """UPDATE drive_claims SET gone_ms = :made_ms
+               WHERE drive_id = :drive_id AND host_id = :host_id""",
+            {"drive_id": drive_id, "host_id": host_id, "made_ms": made_ms},
+        )
+
+
+def claimed_at_once(tx: Tx, drive_id: str) -> list[str]:
+    """Give the hosts that held a drive over one and the same time: no drive is in two machines."""
+    rows = tx.query(
+        """SELECT host_id, since_ms, last_ms FROM drive_claims
+           WHERE drive_id = :drive_id AND gone_ms IS NULL ORDER BY host_id""",
+        {"drive_id": drive_id},
+    )
+    if len(rows) < 2:
+        return []
+    return [
+        a["host_id"]
+        for a in rows
+        if any(a is not b and a["last_ms"] > b["since_ms"] and b["last_ms"] > a["since_ms"] for b in rows)
+    ]
+
+
+def show_floor(
+    tx: Tx, drive_id: str, *, kind: str, started_ms: int, floor: float | None, cliff: float | None
+) -> None:
+    """Show the floor of a drive's latest spot or soak, for comparing it with its siblings."""
+    if kind == "spot":
+        tx.run(
+            """UPDATE drives SET spot_floor_bytes_per_s = :floor, last_spot_ms = :started_ms
+               WHERE drive_id = :id AND (last_spot_ms IS NULL OR last_spot_ms <= :started_ms)""",
+            {"id": drive_id, "floor": floor, "started_ms": started_ms},
+        )
+    elif kind == "soak":
+        tx.run(
+            """UPDATE drives SET soak_floor_bytes_per_s = :floor, soak_cliff_bytes = :cliff,
+                 last_soak_ms = :started_ms
+               WHERE drive_id = :id AND (last_soak_ms IS NULL OR last_soak_ms <= :started_ms)""",
+            {"id": drive_id, "floor": floor, "cliff": cliff, "started_ms": started_ms},
+        )
+
+
+def siblings(tx: Tx) -> list[Row]:
+    """Give what drives of one model are compared by: the latest floors, over which path."""
+    return tx.query(
+        """SELECT drive_id, model, firmware, path_key, spot_floor_bytes_per_s, soak_floor_bytes_per_s,
+                  soak_cliff_bytes
+           FROM drives WHERE model IS NOT NULL AND retired_ms IS NULL
+             AND (spot_floor_bytes_per_s IS NOT NULL OR soak_floor_bytes_per_s IS NOT NULL)"""
+    )
+
+
+def to_look_at(tx: Tx, *, judged_before_ms: int, limit: int) -> list[str]:
+    """Give drives that have news, a delay running, or were not judged since an instant; the oldest first."""
+    rows = tx.query(
+        """SELECT drive_id FROM drives WHERE look_again = 1 OR judged_ms IS NULL OR judged_ms < :before
+           ORDER BY judged_ms NULLS FIRST, drive_id LIMIT :limit""",
+        {"before": judged_before_ms, "limit": limit},
+    )
+    return [row["drive_id"] for row in rows]

@@ -132,3 +132,12 @@ def incidents_of(tx: Tx, drive_id: str) -> list[Row]:
         "SELECT * FROM incidents WHERE drive_id = :drive_id ORDER BY happened_ms, incident_id",
         {"drive_id": drive_id},
     )
+
+
+def probes_judged_otherwise(tx: Tx, drive_id: str, fit_key: str) -> list[Row]:
+    """Give the probes of a drive whose judgement is for another demand than this one."""
+    return tx.query(
+        """SELECT * FROM probes WHERE drive_id = :drive_id AND (fit_key IS NULL OR fit_key <> :fit_key)
+           ORDER BY started_ms, probe_id""",
+        {"drive_id": drive_id, "fit_key": fit_key},
+    )

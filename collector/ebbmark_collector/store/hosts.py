@@ -88,3 +88,20 @@ def last_subject_report_ms(tx: Tx, subject_id: str, kind: str) -> int | None:
         {"subject_id": subject_id, "kind": kind},
     )
     return rows[0]["made_ms"] if rows else None
+
+
+def all_hosts(tx: Tx) -> list[Row]:
+    """Give every host that is enrolled."""
+    return tx.query("SELECT * FROM hosts WHERE state = 'enrolled' ORDER BY host_id")
+
+
+def roles_on_hosts(tx: Tx) -> dict[str, set[str]]:
+    """Give the roles of the drives last seen on each host."""
+    found: dict[str, set[str]] = {}
+    rows = tx.query(
+        """SELECT DISTINCT host_id, role FROM drives
+           WHERE host_id IS NOT NULL AND role IS NOT NULL AND retired_ms IS NULL"""
+    )
+    for row in rows:
+        found.setdefault(row["host_id"], set()).add(row["role"])
+    return found

@@ -33,3 +33,18 @@ def roles(tx: Tx) -> list[Row]:
 def assignments(tx: Tx) -> list[Row]:
     """Give the assignment rules in their order."""
     return tx.query("SELECT * FROM assignments ORDER BY place_in_order, assignment_id")
+
+
+def mark(tx: Tx) -> str:
+    """Give the mark that names the present state of roles and assignments."""
+    rows = tx.query("SELECT value_json FROM settings WHERE name = 'rules_mark'")
+    return rows[0]["value_json"] if rows else "shipped"
+
+
+def set_mark(tx: Tx, value: str) -> None:
+    """Name a new state of roles and assignments; call it with every edit of them."""
+    tx.run(
+        """INSERT INTO settings (name, value_json) VALUES ('rules_mark', :value)
+           ON CONFLICT (name) DO UPDATE SET value_json = excluded.value_json, rev = settings.rev + 1""",
+        {"value": value},
+    )

@@ -88,6 +88,7 @@ CREATE TABLE drives (
   retired_ms {I},
   retired_why {T},
   role {T},
+  role_since_ms {I},
   assignment_id {T},
   standing {T} NOT NULL DEFAULT 'unproven',
   standing_since_ms {I},
@@ -102,10 +103,21 @@ CREATE TABLE drives (
   temperature_c {F},
   percentage_used {I},
   written_bytes {I},
+  spot_floor_bytes_per_s {F},
+  soak_floor_bytes_per_s {F},
+  soak_cliff_bytes {F},
+  last_spot_ms {I},
+  last_soak_ms {I},
   open_alerts {I} NOT NULL DEFAULT 0,
   worst_severity {I} NOT NULL DEFAULT 0,
   outlook_json {T},
+  cohort_json {T},
+  causes_json {T},
+  consent_json {T},
+  no_safe_moment_ms {I},
+  erased_ms {I},
   judged_ms {I},
+  look_again {I} NOT NULL DEFAULT 0,
   rev {I} NOT NULL DEFAULT 1
 ) {TABLE};
 CREATE INDEX drives_by_host ON drives (host_id, drive_id);
@@ -114,6 +126,16 @@ CREATE INDEX drives_by_model ON drives (model, drive_id);
 CREATE INDEX drives_by_judged ON drives (judged_ms, drive_id);
 CREATE INDEX drives_by_kit ON drives (kit, drive_id);
 CREATE UNIQUE INDEX drives_by_asset ON drives (asset_tag) WHERE asset_tag IS NOT NULL AND retired_ms IS NULL;
+CREATE INDEX drives_to_look_at ON drives (drive_id) WHERE look_again = 1;
+CREATE TABLE drive_claims (
+  drive_id {T} NOT NULL,
+  host_id {T} NOT NULL,
+  since_ms {I} NOT NULL,
+  last_ms {I} NOT NULL,
+  gone_ms {I},
+  PRIMARY KEY (drive_id, host_id)
+) {KEYED};
+CREATE INDEX drive_claims_by_host ON drive_claims (host_id);
 CREATE TABLE drive_names (
   name {T} PRIMARY KEY,
   drive_id {T} NOT NULL REFERENCES drives (drive_id),
@@ -194,6 +216,21 @@ CREATE TABLE probes (
   lasting_bytes_per_s {F},
   gave_way_to {T},
   by_hand {I} NOT NULL DEFAULT 0,
+  waited_for_data_s {F} NOT NULL DEFAULT 0,
+  fault_sentence {T},
+  discard {T} NOT NULL,
+  space_returned {I},
+  settled {I},
+  cliff_at_bytes {F},
+  cliff_floor_bytes_per_s {F},
+  spread {F},
+  longest_stall_s {F},
+  stall_count {I},
+  pattern {T},
+  path_limited {I} NOT NULL DEFAULT 0,
+  standing {T},
+  fit_key {T},
+  fit_json {B},
   trace_kept {I} NOT NULL DEFAULT 1,
   result_json {B} NOT NULL,
   figures {B},
@@ -246,38 +283,46 @@ CREATE TABLE alerts (
   host_id {T},
   subject_id {T} NOT NULL,
   condition {T} NOT NULL,
-  state {T} NOT NULL,
-  severity {I} NOT NULL,
+  phase {T} NOT NULL,
+  severity {T} NOT NULL,
+  severity_order {I} NOT NULL,
   is_open {I} NOT NULL CHECK (is_open IN (0, 1)),
-  pending_since_ms {I},
+  is_pending {I} NOT NULL CHECK (is_pending IN (0, 1)),
   raised_ms {I},
   changed_ms {I} NOT NULL,
   cleared_ms {I},
+  cleared_because {T},
+  times_raised {I} NOT NULL,
   acknowledged_by {T},
+  acknowledged_ms {I},
   shelved_until_ms {I},
-  sentence {T} NOT NULL,
+  fresh {I} NOT NULL,
+  headline {T} NOT NULL,
   cause {T},
-  next_step {T},
-  cleared_why {T},
-  fresh_evidence {I} NOT NULL DEFAULT 1,
+  next_step {T} NOT NULL,
+  act_by_ms {I},
   state_json {T} NOT NULL,
   rev {I} NOT NULL DEFAULT 1
 ) {TABLE};
-CREATE UNIQUE INDEX alerts_one_open ON alerts (subject_id, condition) WHERE is_open = 1;
+CREATE UNIQUE INDEX alerts_one ON alerts (subject_id, condition);
 CREATE INDEX alerts_by_change ON alerts (changed_ms, alert_id);
 CREATE INDEX alerts_by_subject ON alerts (subject_id, changed_ms);
-CREATE INDEX alerts_open ON alerts (is_open, severity, alert_id);
+CREATE INDEX alerts_open ON alerts (is_open, severity_order, alert_id);
+CREATE INDEX alerts_moving ON alerts (subject_id) WHERE is_pending = 1;
 CREATE TABLE alert_transitions (
   alert_id {T} NOT NULL,
   number {I} NOT NULL,
   at_ms {I} NOT NULL,
-  from_state {T} NOT NULL,
-  to_state {T} NOT NULL,
-  severity {I} NOT NULL,
-  who {T} NOT NULL,
-  why {T} NOT NULL,
+  event {T} NOT NULL,
+  severity {T} NOT NULL,
+  done_by {T},
+  why {T},
+  transition_json {T} NOT NULL,
+  notify {I} NOT NULL CHECK (notify IN (0, 1)),
+  dispatched_ms {I},
   PRIMARY KEY (alert_id, number)
 ) {KEYED};
+CREATE INDEX transitions_to_tell ON alert_transitions (at_ms) WHERE notify = 1 AND dispatched_ms IS NULL;
 CREATE TABLE incidents (
   incident_id {T} PRIMARY KEY,
   drive_id {T} NOT NULL,

@@ -1,0 +1,151 @@
+"""From a reported probe to what the judge needs: evidence with its figures, and the figures of a series."""
+
+import json
+import logging
+from datetime import datetime
+
+from ebbmark_agent.evidence import (
+    Bus,
+    Demand,
+    DiscardState,
+    Figures,
+    FileLayout,
+    Path,
+    ProbeEvidence,
+    ProbeKind,
+    ProbeOutcome,
+    RehearsalFacts,
+    SoakEnd,
+    Trace,
+    read_trace,
+)
+from ebbmark_agent.evidence.links import path_ceiling
+from ebbmark_agent.report import PathFacts, ProbeResult, TraceDocument
+
+from ebbmark_collector.store import Value, evidence
+
+_LOG = logging.getLogger(__name__)
+NO_ROLE_BUFFER_S = 1.0  # [s] what a floor is shown for while no role says more
+
+
+def traces_of(documents: tuple[TraceDocument, ...]) -> tuple[Trace, ...]:
+    """Give the traces of a probe, those with anything in them.
+
+    Raises:
+        ValueError: When a trace makes no sense.
+    """
+    return tuple(Trace.from_steps(d.step_us, d.step_bytes) for d in documents if d.step_us)
+
+
+def figures_of(result: ProbeResult) -> Figures | None:
+    """Read every figure of a probe; None where its trace has none to read."""
+    try:
+        segments = traces_of(result.trace)
+        return read_trace(segments) if segments else None
+    except ValueError as error:
+        _LOG.warning("a trace cannot be read: %s", error, extra={"probe_id": result.probe_id})
+        return None
+
+
+def path_of(path: PathFacts) -> Path:
+    """Give a reported path as the evidence package knows it."""
+    return Path(
+        bus=Bus(path.bus.value),
+        key=path.key(),
+        bridge=path.bridge,
+        uas=path.uas,
+        link_now=path.link_now,
+        link_best=path.link_best,
+        link_now_bytes_per_s=path.link_now_bytes_per_s,
+        link_best_bytes_per_s=path.link_best_bytes_per_s,
+    )
+
+
+def evidence_of(
+    result: ProbeResult,
+    figures: Figures,
+    *,
+    segments: tuple[Trace, ...] = (),
+    started_at: datetime | None = None,
+    capacity_bytes: int | None = None,
+    rotational: bool | None = None,
+) -> ProbeEvidence:
+    """Put one probe's evidence together.
+
+    Args:
+        result: The probe as reported; its own trace is not read.
+        figures: Its figures.
+        segments: Its traces, where they are still kept.
+        started_at: When it began, on the collector's clock.
+        capacity_bytes: Size of the volume [bytes].
+        rotational: True for a disk whose outer tracks are faster.
+    """
+    rehearsal = None
+    if result.rehearsal is not None:
+        paced = result.rehearsal
+        rehearsal = RehearsalFacts(
+            rate_bytes_per_s=paced.rate_bytes_per_s,
+            buffer_bytes=paced.buffer_bytes,
+            frames=paced.frames,
+            late_frames=paced.late_frames,
+            high_water_bytes=paced.high_water_bytes,
+            seams=paced.seams,
+            longest_seam_s=paced.longest_seam_s,
+        )
+    return ProbeEvidence(
+        figures=figures,
+        segments=segments,
+        kind=ProbeKind(result.kind.value),
+        outcome=ProbeOutcome(result.outcome.value),
+        started_at=started_at or result.started_at,
+        path=path_of(result.path),
+        file_system=result.file_system,
+        layout=FileLayout(result.layout.value),
+        soak_end=SoakEnd(result.soak_end.value) if result.soak_end else None,
+        capacity_bytes=capacity_bytes,
+        rotational=rotational,
+        fill_start=result.fill_start,
+        fill_end=result.fill_end,
+        position_start=result.position_start,
+        position_end=result.position_end,
+        rest_before_s=result.rest_before_s,
+        discard=DiscardState(result.discard.value),
+        hottest_c=result.temperature_hottest_c,
+        read_back_ok=result.read_back_ok,
+        fault=result.fault.sentence if result.fault else None,
+        rehearsal=rehearsal,
+    )
+
+
+def figure_columns(figures: Figures, path: PathFacts) -> dict[str, Value]:
+    """Give the columns that follow from the figures whatever the role."""
+    cliff = figures.cliffs[0] if figures.cliffs else None
+    share = figures.spread.robust_share
+    ceiling = path_ceiling(path_of(path))
+    limited = ceiling is not None and share is not None and ceiling.holds(figures.lasting_bytes_per_s, share)
+    steady = figures.steady
+    return {
+        "mean_bytes_per_s": figures.mean_bytes_per_s,
+        "lasting_bytes_per_s": figures.lasting_bytes_per_s,
+        "settled": int(steady is not None and steady.held),
+        "cliff_at_bytes": cliff.at_bytes if cliff else None,
+        "cliff_floor_bytes_per_s": cliff.after_bytes_per_s if cliff else None,
+        "spread": share,
+        "longest_stall_s": figures.stalls.longest_s,
+        "stall_count": figures.stalls.count,
+        "pattern": figures.pattern.shape.value,
+        "path_limited": int(limited),
+        "figures": evidence.pack(json.dumps(figures.to_json_object(), separators=(",", ":"))),
+    }
+
+
+def floor_for(figures: Figures, demand: Demand | None) -> float:
+    """Give the floor at the role's buffer [bytes/s]; without a role, at one second of stream."""
+    if demand is None:
+        return figures.floor(buffer_s=NO_ROLE_BUFFER_S).bytes_per_s
+    return figures.floor(buffer_bytes=demand.buffer_bytes).bytes_per_s
+
+
+def stored_figures(blob: bytes | None) -> Figures | None:
+    """Read kept figures back; None where there were none."""
+    return Figures.from_json_object(json.loads(evidence.unpack(blob))) if blob else None

@@ -1,0 +1,135 @@
+"""The rules in force: roles shipped and the house's own, and which subject has which role.
+
+Shipped roles come with the agent's evidence package; a stored role of the same name takes its place. What is
+read is kept until somebody edits a rule, which changes the mark under which it is kept.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from typing import Any
+
+from ebbmark_agent.evidence import (
+    FORMATS_FILE,
+    ROLES_FILE,
+    Formats,
+    load_formats,
+    load_roles,
+    role_from_table,
+)
+from pydantic import TypeAdapter
+
+from ebbmark_collector.roles import AssignmentRule, Candidate, DriveRole, MatchedBy, Watch, assigned_by
+from ebbmark_collector.store import Row, Tx, rules
+
+_WATCH: TypeAdapter[Watch] = TypeAdapter(Watch)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rulebook:
+    """Every role and assignment rule in force.
+
+    Attributes:
+        mark: Names this state of the rules; another mark means that something was edited.
+        roles: By name.
+        assignments: In their order, each with its id.
+    """
+
+    mark: str
+    formats: Formats
+    roles: Mapping[str, DriveRole]
+    assignments: tuple[tuple[str, AssignmentRule], ...]
+
+    def role(self, name: str | None) -> DriveRole | None:
+        """Give the role of this name, or None."""
+        return self.roles.get(name) if name else None
+
+    def assign(self, candidate: Candidate) -> tuple[str, str] | None:
+        """Give the rule's id and the role it hands to a subject, or None."""
+        rule = assigned_by([rule for _, rule in self.assignments], candidate)
+        if rule is None:
+            return None
+        rule_id = next(rule_id for rule_id, one in self.assignments if one is rule)
+        return rule_id, rule.role_name
+
+
+@lru_cache(maxsize=1)
+def shipped_formats() -> Formats:
+    """Give the recording formats that ship with the agent's evidence package."""
+    return load_formats(_text(FORMATS_FILE))
+
+
+@lru_cache(maxsize=1)
+def shipped_roles() -> dict[str, DriveRole]:
+    """Give the roles that ship with the agent's evidence package."""
+    return {role.name: DriveRole.of(role) for role in load_roles(_text(ROLES_FILE), shipped_formats())}
+
+
+def _text(name: str) -> str:
+    return resources.files("ebbmark_agent.evidence").joinpath(name).read_text(encoding="utf-8")
+
+
+def role_of(document: Mapping[str, Any]) -> DriveRole:
+    """Read a stored or sent role: `{"role": {...}, "watch": {...}}`, keys as in a role file.
+
+    Raises:
+        DefinitionError: With every mistake in the role found.
+        pydantic.ValidationError: With every mistake in how it is watched.
+    """
+    role = role_from_table(document["role"], shipped_formats())
+    return DriveRole.of(role, _WATCH.validate_python(document.get("watch") or {}))
+
+
+def watch_document(watch: Watch) -> dict[str, Any]:
+    """Give how a role is watched as plain values."""
+    plain: dict[str, Any] = _WATCH.dump_python(watch, mode="json")
+    return plain
+
+
+def _read(tx: Tx, mark: str) -> Rulebook:
+    role_texts = [row["document"] for row in rules.roles(tx)]
+    rule_texts = [
+        (row["assignment_id"], row["matched_by"], row["pattern"], row["role"])
+        for row in rules.assignments(tx)
+    ]
+    house = [role_of(json.loads(text)) for text in role_texts]
+    return Rulebook(
+        mark=mark,
+        formats=shipped_formats(),
+        roles={**shipped_roles(), **{role.name: role for role in house}},
+        assignments=tuple(
+            (rule_id, AssignmentRule(matched_by=MatchedBy(kind), pattern=pattern, role_name=role))
+            for rule_id, kind, pattern, role in rule_texts
+        ),
+    )
+
+
+_KEPT: dict[str, Rulebook] = {}
+_MOST_KEPT = 8  # [1] more stores than that in one process read their rules again
+
+
+def rulebook(tx: Tx) -> Rulebook:
+    """Give the rules in force."""
+    mark = rules.mark(tx)
+    book = _KEPT.get(mark)
+    if book is None:
+        book = _read(tx, mark)
+        while len(_KEPT) >= _MOST_KEPT:
+            _KEPT.pop(next(iter(_KEPT)))
+        _KEPT[mark] = book
+    return book
+
+
+def candidate_of(drive: Row, host_name: str | None) -> Candidate:
+    """Give the names of a drive that a rule may look at."""
+    mounts = [volume.get("mount") for volume in json.loads(drive["volumes_json"])]
+    return Candidate(
+        serials=tuple(name for name in (drive["serial"], drive["wwn"]) if name),
+        asset_tag=drive["asset_tag"],
+        model=drive["model"],
+        host=host_name,
+        mounts=tuple(mount for mount in mounts if mount),
+        fixed=not drive["removable"],
+    )
