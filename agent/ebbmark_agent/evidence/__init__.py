@@ -35,7 +35,7 @@ from ebbmark_agent.evidence.links import (
     usb_ceiling_bytes_per_s,
 )
 from ebbmark_agent.evidence.patterns import Pattern, Shape
-from ebbmark_agent.evidence.plateaus import Plateau, plateaus
+from ebbmark_agent.evidence.plateaus import Division, Plateau, divide, plateaus
 from ebbmark_agent.evidence.probe_evidence import Path, ProbeEvidence, RehearsalFacts
 from ebbmark_agent.evidence.probe_words import Bus, DiscardState, FileLayout, ProbeKind, ProbeOutcome, SoakEnd
 from ebbmark_agent.evidence.reach import covers_whole_medium, reach_of
@@ -78,6 +78,7 @@ __all__ = [
     "DefinitionError",
     "Demand",
     "DiscardState",
+    "Division",
     "Fault",
     "Figures",
     "FileLayout",
@@ -130,6 +131,7 @@ __all__ = [
     "demand_of_format",
     "demand_of_streams",
     "describe",
+    "divide",
     "find_stalls",
     "fit",
     "fit_list",

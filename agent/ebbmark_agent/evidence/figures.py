@@ -1,7 +1,8 @@
 """Every figure of one probe, read once from its trace and small enough to keep for good.
 
 A probe that paused has one segment for each stretch of writing. Segments are never joined across a gap:
-where they differ, the least of them counts.
+where they differ, the least of them counts, but a segment of less than a second counts only where there
+is no longer one. A start-up (a disk spinning up, the first allocation) is named and left out of the floor.
 """
 
 from collections.abc import Mapping, Sequence
@@ -10,15 +11,16 @@ from itertools import pairwise
 from typing import Any
 
 from ebbmark_agent.evidence.floor import Floor, capped_floor, check_buffer, seconds_of
-from ebbmark_agent.evidence.patterns import Pattern, Shape
-from ebbmark_agent.evidence.plateaus import Plateau, plateaus
+from ebbmark_agent.evidence.patterns import Pattern, pattern_of
+from ebbmark_agent.evidence.plateaus import Division, Plateau, divide
 from ebbmark_agent.evidence.spread import Spread, spread
-from ebbmark_agent.evidence.stalls import Stall, Stalls, find_stalls, sum_up
+from ebbmark_agent.evidence.stalls import Stall, Stalls, sum_up
 from ebbmark_agent.evidence.steady import Settling, SteadyState, settling
 from ebbmark_agent.evidence.trace import Trace
 from ebbmark_agent.evidence.windows import Window, envelope
 
 FIGURES_VERSION = 1
+SHORTEST_SEGMENT_S = 1.0  # [s] own: ten slices of a throttle
 BUFFERS_S = (0.0, 0.1, 0.2, 0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0)  # [s] of stream
 BUFFERS_BYTES = (0, 64_000_000, 256_000_000, 1_000_000_000, 4_000_000_000)  # [bytes]
 
@@ -51,7 +53,7 @@ class SegmentFigures:
         written_bytes: What it wrote [bytes].
         ramp_s: How long the start-up took before the first plateau; 0 without one [s].
         plateaus: Its plateaus, by its own times and bytes.
-        windows: The windows that set the floor for every buffer, shortest first.
+        windows: The windows after the start-up that set the floor for every buffer, shortest first.
         settling: Whether its last plateau held steady.
     """
 
@@ -63,6 +65,11 @@ class SegmentFigures:
     plateaus: tuple[Plateau, ...]
     windows: tuple[Window, ...]
     settling: Settling
+
+    @property
+    def mean_bytes_per_s(self) -> float:
+        """Give the mean rate after the start-up [bytes/s]."""
+        return (self.written_bytes - self.plateaus[0].start_byte) / (self.duration_s - self.ramp_s)
 
     @property
     def lasting_bytes_per_s(self) -> float:
@@ -96,8 +103,9 @@ class SegmentFigures:
         tightest = min(found, key=lambda pair: pair[0], default=None)
         return capped_floor(
             None if tightest is None else (tightest[1], tightest[0]),
-            duration_s=self.duration_s,
-            mean_bytes_per_s=self.written_bytes / self.duration_s,
+            start_s=self.ramp_s,
+            end_s=self.duration_s,
+            mean_bytes_per_s=self.mean_bytes_per_s,
             lasting_bytes_per_s=self.lasting_bytes_per_s,
             settled=steady is not None and steady.held and (steady.round_s or 0.0) >= asked_s,
         )
@@ -141,7 +149,13 @@ class Figures:
     @property
     def lasting_bytes_per_s(self) -> float:
         """Give the least mean of a segment's last plateau [bytes/s]."""
-        return min(segment.lasting_bytes_per_s for segment in self.segments)
+        return min(segment.lasting_bytes_per_s for segment in self.counting)
+
+    @property
+    def counting(self) -> tuple[SegmentFigures, ...]:
+        """Give the segments that count: those of a second or more, or all where there is none."""
+        long_enough = tuple(segment for segment in self.segments if segment.duration_s >= SHORTEST_SEGMENT_S)
+        return long_enough or self.segments
 
     @property
     def ramp_s(self) -> float:
@@ -151,7 +165,7 @@ class Figures:
     @property
     def steady(self) -> SteadyState | None:
         """Give the steady-state numbers of the last segment long enough to have them, or None."""
-        tested = [segment.settling.steady for segment in self.segments if segment.settling.steady]
+        tested = [segment.settling.steady for segment in self.counting if segment.settling.steady]
         return tested[-1] if tested else None
 
     def floor(self, *, buffer_bytes: float | None = None, buffer_s: float | None = None) -> Floor:
@@ -167,7 +181,7 @@ class Figures:
         Raises:
             ValueError: Not exactly one buffer is given, or it is negative or no number.
         """
-        floors = [segment.floor(buffer_bytes=buffer_bytes, buffer_s=buffer_s) for segment in self.segments]
+        floors = [segment.floor(buffer_bytes=buffer_bytes, buffer_s=buffer_s) for segment in self.counting]
         return min(floors, key=lambda found: found.bytes_per_s)
 
     def floor_over_seconds(self, buffers_s: Sequence[float] = BUFFERS_S) -> tuple[tuple[float, Floor], ...]:
@@ -216,12 +230,13 @@ class Figures:
         return read_figures(document)
 
 
-def read_trace(segments: Sequence[Trace], *, buffer_s: float = 1.0) -> Figures:
+def read_trace(segments: Sequence[Trace], *, buffer_s: float = 1.0, rotating: bool | None = None) -> Figures:
     """Read every figure of one probe from its trace.
 
     Args:
         segments: One trace for each uninterrupted stretch of writing, in order.
         buffer_s: The buffer that rounds of the steady-state test may not be shorter than [s].
+        rotating: Whether the drive is a rotating disk, where that is known; it names a slide only.
 
     Returns:
         The figures. They are the same whether read before or after the traces were thinned.
@@ -232,47 +247,62 @@ def read_trace(segments: Sequence[Trace], *, buffer_s: float = 1.0) -> Figures:
     if not segments:
         raise ValueError("a probe without any segment has no figures; it wrote nothing")
     thinned = [segment.thinned() for segment in segments]
-    offset_bytes = offset_s = 0.0
+    divisions = [divide(segment) for segment in thinned]
     read: list[SegmentFigures] = []
-    cliffs: list[Cliff] = []
-    stalls: list[Stall] = []
-    for segment in thinned:
-        figures = _read_segment(segment, offset_bytes, offset_s, buffer_s)
-        read.append(figures)
-        cliffs += _cliffs(figures)
-        stalls += [
-            Stall(
-                start_s=stall.start_s + offset_s,
-                length_s=stall.length_s,
-                at_byte=stall.at_byte + offset_bytes,
-            )
-            for stall in find_stalls(segment)
-        ]
+    offset_bytes = offset_s = 0.0
+    for segment, division in zip(thinned, divisions, strict=True):
+        read.append(_read_segment(segment, division, offset_bytes, offset_s, buffer_s))
         offset_bytes += segment.written_bytes
         offset_s += segment.duration_s
-    deciding = min(range(len(read)), key=lambda index: read[index].lasting_bytes_per_s)
+    deciding = min(range(len(read)), key=lambda index: _order(read[index]))
+    longest = max(range(len(read)), key=lambda index: read[index].duration_s)
     last = read[deciding].plateaus[-1]
     return Figures(
         segments=tuple(read),
-        cliffs=tuple(cliffs),
-        stalls=sum_up(stalls),
+        cliffs=tuple(cliff for part in read for cliff in _cliffs(part)),
+        stalls=sum_up(
+            [
+                stall
+                for part, division in zip(read, divisions, strict=True)
+                for stall in _moved(part, division)
+            ]
+        ),
         spread=spread(thinned[deciding], last.start_s, last.end_s),
-        pattern=Pattern(shape=Shape.ONE_CLIFF if len(cliffs) == 1 else Shape.FLAT, slide_share=0.0),
+        pattern=pattern_of(thinned[longest], divisions[longest], rotating),
     )
 
 
-def _read_segment(segment: Trace, offset_bytes: float, offset_s: float, buffer_s: float) -> SegmentFigures:
-    found = plateaus(segment)
+def _order(segment: SegmentFigures) -> tuple[bool, float]:
+    return segment.duration_s < SHORTEST_SEGMENT_S, segment.lasting_bytes_per_s
+
+
+def _read_segment(
+    segment: Trace, division: Division, offset_bytes: float, offset_s: float, buffer_s: float
+) -> SegmentFigures:
+    rest = segment.after(division.ramp_s)
+    start_byte = division.plateaus[0].start_byte
+    found = envelope(rest.times_s, rest.total_bytes)
     return SegmentFigures(
         offset_bytes=offset_bytes,
         offset_s=offset_s,
         duration_s=segment.duration_s,
         written_bytes=segment.written_bytes,
-        ramp_s=0.0,
-        plateaus=found,
-        windows=envelope(segment.times_s, segment.total_bytes),
-        settling=settling(segment, found[-1], buffer_s),
+        ramp_s=division.ramp_s,
+        plateaus=division.plateaus,
+        windows=tuple(window.moved_by(division.ramp_s, start_byte) for window in found),
+        settling=settling(segment, division.plateaus[-1], buffer_s),
     )
+
+
+def _moved(segment: SegmentFigures, division: Division) -> list[Stall]:
+    return [
+        Stall(
+            start_s=stall.start_s + segment.offset_s,
+            length_s=stall.length_s,
+            at_byte=stall.at_byte + segment.offset_bytes,
+        )
+        for stall in division.stalls
+    ]
 
 
 def _cliffs(segment: SegmentFigures) -> list[Cliff]:
@@ -284,5 +314,5 @@ def _cliffs(segment: SegmentFigures) -> list[Cliff]:
             after_bytes_per_s=after.mean_bytes_per_s,
         )
         for before, after in pairwise(segment.plateaus)
-        if after.mean_bytes_per_s < before.mean_bytes_per_s
+        if after.after_cliff
     ]

@@ -79,7 +79,7 @@ def floor(
     asked_s = buffer_s if buffer_s is not None else seconds_of(buffer_bytes or 0.0, last.mean_bytes_per_s)
     return capped_floor(
         found,
-        duration_s=trace.duration_s,
+        end_s=trace.duration_s,
         mean_bytes_per_s=trace.mean_bytes_per_s,
         lasting_bytes_per_s=last.mean_bytes_per_s,
         settled=settling(trace, last, asked_s).held,
@@ -89,19 +89,21 @@ def floor(
 def capped_floor(
     found: tuple[Window, float] | None,
     *,
-    duration_s: float,
+    end_s: float,
     mean_bytes_per_s: float,
     lasting_bytes_per_s: float,
     settled: bool,
+    start_s: float = 0.0,
 ) -> Floor:
     """Put the limits to a critical window that was found for a trace.
 
     Args:
         found: The window and the rate it allows [bytes/s]; None where no window is longer than the buffer.
-        duration_s: The trace's length [s].
+        end_s: Where the trace ends [s].
         mean_bytes_per_s: Its mean [bytes/s].
         lasting_bytes_per_s: The mean of its last plateau [bytes/s].
         settled: Whether that plateau held steady.
+        start_s: Where windows may begin at the earliest [s].
 
     Returns:
         The floor.
@@ -120,7 +122,7 @@ def capped_floor(
             settled=settled,
         )
     window, rate = found
-    touches_end = window.end_s >= duration_s
+    touches_end = window.end_s >= end_s
     return Floor(
         bytes_per_s=min(rate, limit),
         uncapped_bytes_per_s=rate,
@@ -128,7 +130,7 @@ def capped_floor(
         lasting_bytes_per_s=lasting_bytes_per_s,
         window_s=(window.start_s, window.end_s),
         window_bytes=(window.start_byte, window.end_byte),
-        limited_by_length=touches_end and window.start_s <= 0,
+        limited_by_length=touches_end and window.start_s <= start_s,
         window_touches_end=touches_end,
         settled=settled,
     )

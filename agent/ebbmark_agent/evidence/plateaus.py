@@ -1,8 +1,33 @@
-"""Divides a trace into plateaus of one rate each, and names the cliffs between them."""
+"""Divides a trace into its start-up and plateaus of one rate each, and says which begin with a cliff.
 
-from dataclasses import dataclass
+1. Stalls are taken out first, so that they neither hide nor feign a change of the rate between them.
+2. A slower begin is start-up (a disk spinning up, the first allocation) and belongs to no plateau.
+3. A plateau that the drive comes back from is none: what follows a rise is pooled with what was before.
+4. A plateau begins with a cliff where the rate falls at once; where it falls gradually, it is a slide.
+5. Stalls that set in at some byte and stay begin a plateau too: the drive's cache is used up.
+"""
 
+import math
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from operator import mul
+
+from ebbmark_agent.evidence.changes import LEAST_STEP, SHORTEST_S, Stretch, stretches
+from ebbmark_agent.evidence.points import interpolate
+from ebbmark_agent.evidence.stalls import SHORTEST_STALL_S, Stall, find_stalls, long_steps, pace_around
 from ebbmark_agent.evidence.trace import Trace
+
+LONGEST_START_UP_S = 30.0  # [s] common practice, no source: a disk has spun up by then
+START_UP_SHARE = 0.25  # [1] of the trace at most
+RISE = 1.1  # [1] a begin this much slower than what follows is start-up
+SAME_RATE = 0.9  # [1] rates this close are one
+LIKE_LENGTH = 0.8  # [1] an earlier dip this long says as much as the last one
+FIT_MARKS = 200  # [1]
+NEAR_S = 20.0  # [s] own: how far from a cliff its sides are looked at
+FEWEST_STALLS = 2  # [1] one stall is no habit
+STALL_ODDS = 12.0  # [1] twice the log likelihood ratio; chance alone reaches it once in hundreds of traces
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -14,12 +39,14 @@ class Plateau:
         end_s: Where it ends [s].
         start_byte: Bytes written at its begin [bytes].
         end_byte: Bytes written at its end [bytes].
+        after_cliff: Whether the rate fell at once at its begin.
     """
 
     start_s: float
     end_s: float
     start_byte: float
     end_byte: float
+    after_cliff: bool = False
 
     @property
     def length_s(self) -> float:
@@ -32,8 +59,25 @@ class Plateau:
         return (self.end_byte - self.start_byte) / self.length_s
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Division:
+    """A trace divided.
+
+    Attributes:
+        ramp_s: How long the start-up took; 0 without one [s].
+        plateaus: The plateaus after it in order, without gaps; at least one.
+        stalls: The stalls after it in order.
+        stretches: Where the rate between stalls changed in any way, by the clock without stalls.
+    """
+
+    ramp_s: float
+    plateaus: tuple[Plateau, ...]
+    stalls: tuple[Stall, ...]
+    stretches: tuple[Stretch, ...]
+
+
 def plateaus(trace: Trace) -> tuple[Plateau, ...]:
-    """Divide a trace into plateaus.
+    """Divide a trace into plateaus, the start-up left out.
 
     Args:
         trace: The trace.
@@ -41,4 +85,250 @@ def plateaus(trace: Trace) -> tuple[Plateau, ...]:
     Returns:
         The plateaus in order, without gaps; at least one.
     """
-    return (Plateau(start_s=0.0, end_s=trace.duration_s, start_byte=0.0, end_byte=trace.written_bytes),)
+    return divide(trace).plateaus
+
+
+def divide(trace: Trace) -> Division:
+    """Divide a trace into its start-up and plateaus.
+
+    Args:
+        trace: The trace.
+
+    Returns:
+        The parts.
+    """
+    clock = _clock_without_stalls(trace)
+    found = stretches(clock, trace.total_bytes)
+    start_up = _start_up(found)
+    rest = found[start_up:]
+    levels = _levels(rest, clock, trace.total_bytes)
+    edges = _edges(levels, clock, trace.total_bytes)
+    ramp_s = _first_step_s(trace, clock)
+    if start_up:
+        ramp_s, _ = _real_mark(trace, clock, rest[0].start_s, rest[0].start_byte)
+    stalls = tuple(stall for stall in find_stalls(trace) if stall.start_s >= ramp_s)
+    marks = [
+        (ramp_s, trace.bytes_at(ramp_s), False),
+        *((*_real_mark(trace, clock, at_s, at_byte), abrupt) for at_s, at_byte, abrupt in edges),
+        (trace.duration_s, trace.written_bytes, False),
+    ]
+    parts = [
+        Plateau(start_s=start[0], end_s=end[0], start_byte=start[1], end_byte=end[1], after_cliff=start[2])
+        for start, end in pairwise(marks)
+    ]
+    return Division(
+        ramp_s=ramp_s,
+        plateaus=tuple(piece for part in parts for piece in _where_stalls_set_in(part, stalls)),
+        stalls=stalls,
+        stretches=tuple(rest),
+    )
+
+
+def _clock_without_stalls(trace: Trace) -> list[float]:
+    """Give each point's time on a clock that stands while the drive does."""
+    stood: dict[int, float] = {}
+    for index, step in long_steps(trace):
+        pace = pace_around(trace, step.start_s, step.start_s + step.length_s)
+        assert pace
+        stood[index] = step.length_s - (trace.total_bytes[index] - step.at_byte) / pace
+    clock: list[float] = []
+    stood_s = 0.0
+    for index, at_s in enumerate(trace.times_s):
+        stood_s += stood.get(index, 0.0)
+        clock.append(at_s - stood_s)
+    return clock
+
+
+def _real_mark(trace: Trace, clock: Sequence[float], at_s: float, at_byte: float) -> tuple[float, float]:
+    """Translate a time of the clock without stalls to the trace's; a stall right there lies after it."""
+    index = bisect_left(clock, at_s)
+    if index == len(clock) or clock[index] == at_s:
+        return trace.times_s[min(index, len(clock) - 1)], at_byte
+    if (
+        trace.times_s[index] - trace.times_s[index - 1]
+        > clock[index] - clock[index - 1] + SHORTEST_STALL_S / 2
+    ):
+        return trace.times_s[index - 1], trace.total_bytes[index - 1]
+    return interpolate(clock, trace.times_s, at_s), at_byte
+
+
+def _first_step_s(trace: Trace, clock: Sequence[float]) -> float:
+    """Give how long the first step stood still: a disk that had to spin up [s]."""
+    stood_s = trace.times_s[1] - clock[1]
+    return stood_s if stood_s <= LONGEST_START_UP_S else 0.0
+
+
+def _start_up(found: Sequence[Stretch]) -> int:
+    """Count the leading stretches that are start-up."""
+    limit_s = min(LONGEST_START_UP_S, START_UP_SHARE * found[-1].end_s)
+    count = 0
+    while count + 1 < len(found):
+        this, after = found[count], found[count + 1]
+        if after.rate_bytes_per_s < RISE * this.rate_bytes_per_s or this.end_s > limit_s:
+            break
+        count += 1
+    return count
+
+
+def _levels(found: Sequence[Stretch], clock: Sequence[float], totals: Sequence[float]) -> list[list[Stretch]]:
+    """Group stretches so that the groups' rates only fall, each by a step worth naming."""
+    groups: list[list[Stretch]] = []
+    for stretch in found:
+        groups.append([stretch])
+        while len(groups) > 1 and _rate(groups[-1]) > (1 - LEAST_STEP) * _rate(groups[-2]):
+            groups[-2:] = [groups[-2] + groups[-1]]
+    index = 1
+    while index < len(groups):
+        before, after = groups[index - 1], groups[index]
+        is_last = index == len(groups) - 1
+        if _mostly_as_before(before, after) or (is_last and _seen_before(before, after, clock, totals)):
+            groups[index - 1 : index + 1] = [before + after]
+            index = max(1, index - 1)
+        else:
+            index += 1
+    return groups
+
+
+def _rate(group: Sequence[Stretch]) -> float:
+    return (group[-1].end_byte - group[0].start_byte) / (group[-1].end_s - group[0].start_s)
+
+
+def _length_s(group: Sequence[Stretch]) -> float:
+    return group[-1].end_s - group[0].start_s
+
+
+def _mostly_as_before(before: Sequence[Stretch], after: Sequence[Stretch]) -> bool:
+    """Tell whether the drive ran as fast as before for half of the time after: dips, not a cliff."""
+    rate = SAME_RATE * _rate(before)
+    return sum(part.length_s for part in after if part.rate_bytes_per_s >= rate) >= _length_s(after) / 2
+
+
+def _seen_before(
+    before: Sequence[Stretch], after: Sequence[Stretch], clock: Sequence[float], totals: Sequence[float]
+) -> bool:
+    """Tell whether the drive was about as slow for as long before and came back: one more dip."""
+    length_s = LIKE_LENGTH * _length_s(after)
+    moved = _rate(after) / SAME_RATE * length_s
+    start_s, end_s = before[0].start_s, before[-1].end_s - length_s  # coming back takes as long again
+    step_s = max(length_s / 4, (end_s - start_s) / 2000)
+    at_s = start_s
+    while at_s + length_s <= end_s:
+        if interpolate(clock, totals, at_s + length_s) - interpolate(clock, totals, at_s) <= moved:
+            return True
+        at_s += step_s
+    return False
+
+
+def _edges(
+    levels: Sequence[Sequence[Stretch]], clock: Sequence[float], totals: Sequence[float]
+) -> list[tuple[float, float, bool]]:
+    """Give each change of level: when (without stalls) [s], at which byte [bytes], and whether at once."""
+    edges = []
+    for before, after in pairwise(levels):
+        abrupt = _falls_at_once(clock, totals, before[-1], after[0])
+        at_s, at_byte = after[0].start_s, after[0].start_byte
+        if abrupt:
+            at_s, at_byte = _crossing(clock, totals, before[-1], after[0])
+        edges.append((at_s, at_byte, abrupt))
+    return edges
+
+
+def _falls_at_once(clock: Sequence[float], totals: Sequence[float], before: Stretch, after: Stretch) -> bool:
+    """Tell a cliff from a slide: does a kink fit the bytes over time better than an even bend.
+
+    Both curves have three parameters, so the one that explains more of what a straight line leaves is
+    the better, by least squares on even marks.
+    """
+    start_s, length_s = before.start_s, after.end_s - before.start_s
+    shares = [(index + 0.5) / FIT_MARKS for index in range(FIT_MARKS)]
+    values = [interpolate(clock, totals, start_s + share * length_s) for share in shares]
+    kink_share = (after.start_s - start_s) / length_s
+    kink = _explained(shares, values, [max(0.0, share - kink_share) for share in shares])
+    bend = _explained(shares, values, [share * share for share in shares])
+    return kink >= bend
+
+
+def _explained(xs: Sequence[float], ys: Sequence[float], shape: Sequence[float]) -> float:
+    """Give how much of the squares a straight line leaves of y is explained by one more shape."""
+    left, shape_left = _off_line(xs, ys), _off_line(xs, shape)
+    along: float = sum(map(mul, left, shape_left))
+    across: float = sum(map(mul, shape_left, shape_left))
+    return along * along / across
+
+
+def _off_line(xs: Sequence[float], ys: Sequence[float]) -> list[float]:
+    at_zero, slope = _fitted_line(xs, ys)
+    return [y - at_zero - slope * x for x, y in zip(xs, ys, strict=True)]
+
+
+def _fitted_line(xs: Sequence[float], ys: Sequence[float]) -> tuple[float, float]:
+    """Fit a line by least squares: its value at zero and its slope."""
+    mean_x, mean_y = sum(xs) / len(xs), sum(ys) / len(ys)
+    slope = sum((x - mean_x) * (y - mean_y) for x, y in zip(xs, ys, strict=True))
+    slope /= sum((x - mean_x) ** 2 for x in xs)
+    return mean_y - slope * mean_x, slope
+
+
+def _crossing(
+    clock: Sequence[float], totals: Sequence[float], before: Stretch, after: Stretch
+) -> tuple[float, float]:
+    """Find where the lines through both sides of a cliff cross, which evens out a throttle's slices."""
+    at_s, at_byte = after.start_s, after.start_byte
+    left = _line(clock, totals, max(before.start_s, at_s - NEAR_S), at_s)
+    right = _line(clock, totals, at_s, min(after.end_s, at_s + NEAR_S))
+    if left[1] <= right[1]:
+        return at_s, at_byte
+    crossing_s = (right[0] - left[0]) / (left[1] - right[1])
+    off_s = abs(crossing_s - at_s)
+    if off_s > 0.1 * min(before.length_s, after.length_s):
+        return at_s, at_byte
+    return crossing_s, interpolate(clock, totals, crossing_s)
+
+
+def _line(
+    clock: Sequence[float], totals: Sequence[float], start_s: float, end_s: float
+) -> tuple[float, float]:
+    """Fit a line to the bytes over a stretch of time: (at 0 s [bytes], slope [bytes/s])."""
+    step_s = (end_s - start_s) / FIT_MARKS
+    at = [start_s + (index + 0.5) * step_s for index in range(FIT_MARKS)]
+    return _fitted_line(at, [interpolate(clock, totals, mark_s) for mark_s in at])
+
+
+def _where_stalls_set_in(part: Plateau, stalls: Sequence[Stall]) -> list[Plateau]:
+    """Split a plateau at the byte from which on stalls are far more frequent, if there is one."""
+    inside = [stall for stall in stalls if part.start_s <= stall.start_s < part.end_s]
+    best, best_odds = None, STALL_ODDS
+    stood_s = 0.0
+    for count, stall in enumerate(inside):
+        ran_s = stall.start_s - part.start_s - stood_s
+        stood_s += stall.length_s
+        if ran_s < SHORTEST_S or len(inside) - count < FEWEST_STALLS:
+            continue
+        odds = _stall_odds(
+            count, stall.at_byte - part.start_byte, len(inside) - count, part.end_byte - stall.at_byte
+        )
+        if odds > best_odds:
+            best, best_odds = stall, odds
+    if best is None:
+        return [part]
+    before = replace(part, end_s=best.start_s, end_byte=best.at_byte)
+    after = replace(part, start_s=best.start_s, start_byte=best.at_byte, after_cliff=True)
+    if after.mean_bytes_per_s > (1 - LEAST_STEP) * before.mean_bytes_per_s:
+        return [part]
+    return [before, after]
+
+
+def _stall_odds(count: int, before_bytes: float, later: int, after_bytes: float) -> float:
+    """Weigh two stall frequencies against one: twice the log likelihood ratio of Poisson counts [1].
+
+    Source: S. S. Wilks, Annals of Mathematical Statistics 9 (1), 1938 (the ratio's distribution).
+    """
+    if before_bytes <= 0 or after_bytes <= 0:
+        return 0.0
+    whole = (count + later) / (before_bytes + after_bytes)
+    if later / after_bytes <= count / before_bytes:
+        return 0.0
+    odds = later * math.log(later / after_bytes / whole)
+    if count:
+        odds += count * math.log(count / before_bytes / whole)
+    return 2 * odds

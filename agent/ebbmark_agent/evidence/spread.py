@@ -49,6 +49,18 @@ def quantile(ordered: Sequence[float], share: float) -> float:
     return ordered[index] + (ordered[index + 1] - ordered[index]) * (position - index)
 
 
+def median(values: Sequence[float]) -> float:
+    """Give the middle of values in any order, the mean of both middles where they are even in number.
+
+    Args:
+        values: At least one value.
+
+    Returns:
+        The median.
+    """
+    return quantile(sorted(values), 0.5)
+
+
 def slice_rates(trace: Trace, start_s: float, end_s: float, slice_s: float) -> list[float]:
     """Cut a stretch of a trace into equal slices and give their rates.
 
@@ -81,11 +93,11 @@ def spread(trace: Trace, start_s: float, end_s: float) -> Spread:
     """
     slice_s = min(SLICE_S, (end_s - start_s) / FEWEST_SLICES)
     rates = sorted(slice_rates(trace, start_s, end_s, slice_s))
-    median = quantile(rates, 0.5)
-    off = quantile(sorted(abs(rate - median) for rate in rates), 0.5)
+    middle = median(rates)
+    off = median([abs(rate - middle) for rate in rates])
     return Spread(
         slice_s=slice_s,
-        median_bytes_per_s=median,
-        robust_share=MAD_TO_SIGMA * off / median if median > 0 else None,
+        median_bytes_per_s=middle,
+        robust_share=MAD_TO_SIGMA * off / middle if middle > 0 else None,
         quantiles=tuple((share, quantile(rates, share)) for share in SHARES),
     )

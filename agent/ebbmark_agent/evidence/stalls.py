@@ -1,10 +1,10 @@
 """Finds the stalls of a trace: single steps in which a drive took far longer than its rate would need.
 
 A stall is a step of at least 0.2 s that lasts at least four times what its bytes would take at the rate of
-the steps around it. Stalls with almost nothing between them are one.
+the steps around it. A shorter one right after a longer one is its echo and does not count.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -12,7 +12,10 @@ from ebbmark_agent.evidence.trace import Trace
 
 SHORTEST_STALL_S = 0.2  # [s] own: blocks are sized to take no longer than 0.1 s
 STALL_FACTOR = 4.0  # [1] own
-JOINED_S = 0.3  # [s] own: queued requests after a stall still belong to it
+JOINED_S = 0.3  # [s] own: requests queued during a stall come late as well
+PACE_S = 1.0  # [s] own: ten slices of a throttle
+FEWEST_EVENTS = 3  # [1] two distances
+EVEN_SHARE = 0.15  # [1] own
 LISTED_STALLS = 64  # [1] the longest are listed, all are counted
 
 
@@ -64,24 +67,69 @@ class Stalls:
 def find_stalls(trace: Trace) -> tuple[Stall, ...]:
     """Find the stalls of a trace, in order of time.
 
+    A step from 0 s on is start-up and no stall.
+
     Args:
         trace: The trace.
 
     Returns:
-        The stalls.
+        The stalls, those that echo a longer one right before them left out.
+    """
+    found: list[Stall] = []
+    for index, step in long_steps(trace):
+        if index == 1:
+            continue
+        if found and _echoes(found[-1], step):
+            continue
+        found.append(step)
+    return tuple(found)
+
+
+def long_steps(trace: Trace) -> Iterator[tuple[int, Stall]]:
+    """Find every step in which the drive fell far behind its own pace.
+
+    Args:
+        trace: The trace.
+
+    Yields:
+        The index of the point that ends the step [1], and the step.
     """
     times, totals = trace.times_s, trace.total_bytes
-    long_steps = [
-        index for index in range(1, len(times)) if times[index] - times[index - 1] >= SHORTEST_STALL_S
-    ]
-    found: list[Stall] = []
-    for index in long_steps:
-        length_s = times[index] - times[index - 1]
-        moved = totals[index] - totals[index - 1]
-        if length_s * trace.mean_bytes_per_s < STALL_FACTOR * moved:
-            continue
-        found.append(Stall(start_s=times[index - 1], length_s=length_s, at_byte=totals[index - 1]))
-    return tuple(found)
+    before_s = times[0]
+    for index, at_s in enumerate(times):
+        length_s = at_s - before_s
+        if length_s >= SHORTEST_STALL_S:
+            moved = totals[index] - totals[index - 1]
+            pace = pace_around(trace, before_s, at_s)
+            if pace is not None and length_s * pace >= STALL_FACTOR * moved + 1:
+                yield index, Stall(start_s=before_s, length_s=length_s, at_byte=totals[index - 1])
+        before_s = at_s
+
+
+def pace_around(trace: Trace, start_s: float, end_s: float) -> float | None:
+    """Give the pace next to a step: the slower of the second before and the second after.
+
+    Args:
+        trace: The trace.
+        start_s: Where the step begins [s].
+        end_s: Where it ends [s].
+
+    Returns:
+        The pace [bytes/s]; None where the step is the whole trace.
+    """
+    paces = []
+    if start_s > 0:
+        from_s = max(0.0, start_s - PACE_S)
+        paces.append((trace.bytes_at(start_s) - trace.bytes_at(from_s)) / (start_s - from_s))
+    if end_s < trace.duration_s:
+        until_s = min(trace.duration_s, end_s + PACE_S)
+        paces.append((trace.bytes_at(until_s) - trace.bytes_at(end_s)) / (until_s - end_s))
+    return min(paces, default=None)
+
+
+def _echoes(before: Stall, step: Stall) -> bool:
+    gap_s = step.start_s - (before.start_s + before.length_s)
+    return gap_s < JOINED_S and step.length_s < before.length_s / 2
 
 
 def sum_up(stalls: Sequence[Stall]) -> Stalls:
@@ -97,15 +145,24 @@ def sum_up(stalls: Sequence[Stall]) -> Stalls:
         count=len(stalls),
         longest_s=max((stall.length_s for stall in stalls), default=None),
         total_s=sum(stall.length_s for stall in stalls),
-        period_s=_period_s(stalls),
+        period_s=even_distance_s([stall.start_s for stall in stalls]),
         listed=tuple(sorted(stalls, key=lambda stall: -stall.length_s)[:LISTED_STALLS]),
     )
 
 
-def _period_s(stalls: Sequence[Stall]) -> float | None:
-    if len(stalls) < 3:
+def even_distance_s(starts_s: Sequence[float]) -> float | None:
+    """Give the distance at which events come, where it is even.
+
+    Args:
+        starts_s: When they began, rising [s].
+
+    Returns:
+        The middle distance [s], where half of the distances are within 15 % of it; None where they are
+        not, or where there are fewer than three events.
+    """
+    if len(starts_s) < FEWEST_EVENTS:
         return None
-    gaps = sorted(after.start_s - before.start_s for before, after in pairwise(stalls))
-    median_s = gaps[len(gaps) // 2]
-    off_s = sorted(abs(gap - median_s) for gap in gaps)[len(gaps) // 2]
-    return median_s if off_s <= 0.15 * median_s else None
+    gaps = sorted(after - before for before, after in pairwise(starts_s))
+    middle_s = gaps[len(gaps) // 2]
+    off_s = sorted(abs(gap - middle_s) for gap in gaps)[len(gaps) // 2]
+    return middle_s if off_s <= EVEN_SHARE * middle_s else None

@@ -9,6 +9,7 @@ What a trace says is for the other modules of this package; reading and writing 
 """
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -152,6 +153,29 @@ class Trace:
             at_s: The time [s].
         """
         return interpolate(self.times_s, self.total_bytes, at_s)
+
+    def after(self, start_s: float) -> "Trace":
+        """Give the rest of the trace from a time on, as a trace of its own that begins at (0, 0).
+
+        Args:
+            start_s: Where the rest begins [s].
+
+        Returns:
+            The rest; the trace itself from 0 s.
+
+        Raises:
+            ValueError: Nothing lies after that time.
+        """
+        if start_s <= 0:
+            return self
+        first = bisect_right(self.times_s, start_s)
+        if first == len(self.times_s):
+            raise ValueError(f"nothing of the trace lies after {start_s} s; it ends at {self.duration_s} s")
+        start_byte = self.bytes_at(start_s)
+        return Trace(
+            times_s=(0.0, *(at_s - start_s for at_s in self.times_s[first:])),
+            total_bytes=(0, *(total - start_byte for total in self.total_bytes[first:])),
+        )
 
 
 def _refuse_unusable(times: Sequence[float], totals: Sequence[float]) -> None:

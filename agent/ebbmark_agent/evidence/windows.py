@@ -57,6 +57,25 @@ class Window:
         """
         return (self.moved_bytes + buffer_bytes) / self.length_s
 
+    def moved_by(self, offset_s: float, offset_bytes: float) -> "Window":
+        """Give the same window on a trace that began earlier.
+
+        Args:
+            offset_s: How much earlier [s].
+            offset_bytes: What had been written in between [bytes].
+
+        Returns:
+            The window.
+        """
+        if not offset_s:
+            return self
+        return Window(
+            start_s=self.start_s + offset_s,
+            end_s=self.end_s + offset_s,
+            start_byte=self.start_byte + offset_bytes,
+            end_byte=self.end_byte + offset_bytes,
+        )
+
 
 def largest_backlog(
     times: Sequence[float], totals: Sequence[float], rate_bytes_per_s: float
