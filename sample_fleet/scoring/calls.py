@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, kw_only=True)
 class Call:
-    """One alert raised.
+    """One alert raised, or made more severe.
 
     Args:
         drive: Key of the drive.
@@ -14,6 +14,8 @@ class Call:
         predicts: Whether the judge says by it that frames will be lost.
         cause: The first cause it named; `None` if it named none.
         episode: Which alert it is; the same one raised again carries the same name.
+        period: How often that alert has been raised, this time included [1].
+        raised: Whether it was raised by this, and not merely made more severe.
     """
 
     drive: str
@@ -22,3 +24,5 @@ class Call:
     predicts: bool
     cause: str | None = None
     episode: str = ""
+    period: int = 1
+    raised: bool = True

@@ -5,7 +5,8 @@
    was losing frames already. It is false otherwise; earlier than 120 days is false too.
 3. Recall is over the drives that were fit when taken on and lose frames within the story. Lead is counted
    from the earliest right call to the first lost frame.
-4. Precision counts a drive once when rightly called, however often it was called, and every false call.
+4. Precision counts a drive once when rightly called, however often it was called, and every false alert
+   each time it is raised.
 """
 
 import statistics
@@ -150,13 +151,13 @@ def _tally_one(case: Case, calls: list[Call], days: int) -> Tally:
         at_risk=int(at_risk),
         foreseen=int(foreseen),
         called_drives=int(bool(right)),
-        false_calls=len(announcing) - len(right),
+        false_calls=len({(c.episode, c.period) for c in announcing if not is_right(case, c)}),
         leads_days=() if case.fate.sudden else lead,
         sudden_leads_days=lead if case.fate.sudden else (),
         causes_judged=int(foreseen),
         causes_right=int(judged and first is not None and first.cause in CAUSES.get(case.fate.cause, ())),
-        raised=len(calls),
-        chattering=_chattering(calls),
+        raised=sum(call.raised for call in calls),
+        chattering=_chattering([call for call in calls if call.raised]),
     )
 
 
