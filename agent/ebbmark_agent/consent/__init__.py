@@ -1,8 +1,10 @@
 """May a probe run, and must it stop: pure decisions from facts, each refusal with its sentence and figure."""
 
+from ebbmark_agent.consent.activity import ActivityLog, Watched
 from ebbmark_agent.consent.budget import Budget, Spending, spent_bytes, wear_budget
 from ebbmark_agent.consent.clips import ClipSigns, look_for_clips
 from ebbmark_agent.consent.facts import DiskActivity, HostFacts, TargetFacts, Wanted
+from ebbmark_agent.consent.failing import failing_reason
 from ebbmark_agent.consent.foreign import (
     NEIGHBOUR,
     ON_TARGET,
@@ -27,6 +29,7 @@ __all__ = [
     "BY_HAND_QUIET_S",
     "NEIGHBOUR",
     "ON_TARGET",
+    "ActivityLog",
     "Budget",
     "ClipSigns",
     "DiskActivity",
@@ -38,7 +41,9 @@ __all__ = [
     "Spending",
     "TargetFacts",
     "Wanted",
+    "Watched",
     "accept_orders",
+    "failing_reason",
     "in_force",
     "inside_both",
     "inside_hours",

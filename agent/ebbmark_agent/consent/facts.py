@@ -61,7 +61,7 @@ class HostFacts:
     on_air: bool = False
     holds: tuple[Hold, ...] = ()
     capture_processes: tuple[str, ...] = ()  # of the named ones, those that run
-    on_mains: bool | None = None
+    on_mains: bool | None = None  # None: it has no battery to speak of, so it cannot be on one
     neighbours: tuple[DiskActivity, ...] = ()  # all other disks
     probe_running: bool = False
     contact_lost_s: float | None = None  # [s] since the collector last answered; None: never asked

@@ -260,8 +260,6 @@ def _physical(
         )
     if host.on_mains is False and limits.require_mains:
         yield Refusal(code="on_battery", sentence="This machine runs on battery.")
-    if host.on_mains is None and limits.require_mains and not wanted.by_hand:
-        yield Refusal(code="power_unknown", sentence="It cannot be told whether this machine is on mains.")
 
 
 def _wear(

@@ -138,7 +138,6 @@ def test_what_binds_everybody(code: str, change: dict[str, Any]) -> None:
     [
         ("no_orders", {"orders_valid": False}),
         ("probing_not_enabled", {"probing_enabled": False}),
-        ("power_unknown", {"on_mains": None}),
         ("out_of_contact", {"show": True, "contact_lost_s": 3601.0}),
         ("out_of_contact", {"show": True, "contact_lost_s": None}),
         ("outside_probe_hours", {"ordered_hours": (ProbeHours(from_minute=0, until_minute=120),)}),
@@ -259,6 +258,11 @@ def test_free_space_counts_both_ways() -> None:
     assert codes(target=replace(small, free_bytes=20_511_999_999)) == ["too_full"]
     assert codes(BY_HAND, target=replace(small, free_bytes=576_000_000)) == []
     assert codes(BY_HAND, target=replace(small, free_bytes=575_999_999)) == ["too_full"]
+
+
+def test_a_machine_without_a_battery_is_on_mains() -> None:
+    """A desktop, which tells nothing of its power, may be probed."""
+    assert codes(host=replace(HOST, on_mains=None)) == []
 
 
 def test_each_refusal_carries_its_figure() -> None:

@@ -1,0 +1,57 @@
+"""What a running probe watches: the disks beneath it, their neighbours, and the switches."""
+
+from collections.abc import Iterator
+
+from ebbmark_agent.consent import NEIGHBOUR, ON_TARGET
+from ebbmark_agent.consent import lively as lively_grant
+from ebbmark_agent.drives import Drive, Inventory, Volume
+from ebbmark_agent.moment import Scene, lively, recorder_host, subject_order
+from ebbmark_agent.probe import CounterWatch, WatchedDisk
+
+
+def watch_for(
+    scene: Scene, *, volume: Volume, inventory: Inventory, lively_bytes_per_s: float
+) -> CounterWatch:
+    """Give the watch of a probe.
+
+    Args:
+        scene: Where answers come from.
+        volume: The volume to probe.
+        inventory: The drives and volumes of this machine.
+        lively_bytes_per_s: Foreign I/O that is part of life on system and edit disks [bytes/s].
+
+    Returns:
+        The watch: foreign I/O on the volume's drives and, on a machine with a recorder role, on every drive
+        that shares their upstream or whose upstream cannot be told; the switches and capture programs.
+    """
+    members = inventory.members(volume)
+    order = subject_order(scene.orders, volume=volume, members=members)
+    beneath = [
+        WatchedDisk(
+            name=drive.kernel_name,
+            grant=lively_grant(lively_bytes_per_s) if lively((drive,), order) else ON_TARGET,
+        )
+        for drive in members
+    ]
+    beside = []
+    if recorder_host(scene.orders):
+        beside = [
+            WatchedDisk.neighbour(
+                drive.kernel_name,
+                lively_grant(lively_bytes_per_s) if drive.facts.system_drive else NEIGHBOUR,
+            )
+            for drive in _beside(members, inventory)
+        ]
+    return CounterWatch(
+        platform=scene.platform, disks=(*beneath, *beside), also=(scene.lookout.reason_to_stop,)
+    )
+
+
+def _beside(members: tuple[Drive, ...], inventory: Inventory) -> Iterator[Drive]:
+    """Drives that share an upstream or may; not those that a loop device's file lies on."""
+    told = {drive.ref for drive in members} | {ref for drive in members for ref in drive.lies_on}
+    for drive in members:
+        for other in inventory.sharing_upstream(drive.ref):
+            if other.ref not in told:
+                told.add(other.ref)
+                yield other
