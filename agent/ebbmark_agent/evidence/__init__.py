@@ -12,7 +12,7 @@ from ebbmark_agent.evidence.demand import (
     demand_of_streams,
 )
 from ebbmark_agent.evidence.figures import Cliff, Figures, SegmentFigures, read_trace
-from ebbmark_agent.evidence.fit import InUse, fit, fit_list
+from ebbmark_agent.evidence.fit import fit, fit_list
 from ebbmark_agent.evidence.floor import Floor, floor
 from ebbmark_agent.evidence.formats import (
     FORMATS_FILE,
@@ -25,6 +25,7 @@ from ebbmark_agent.evidence.formats import (
     parse_rate,
 )
 from ebbmark_agent.evidence.howlong import Replay, coarse_traces, how_long, replay
+from ebbmark_agent.evidence.in_use import InUse
 from ebbmark_agent.evidence.later import aged, lowered_by
 from ebbmark_agent.evidence.links import (
     PathCeiling,

@@ -16,7 +16,7 @@ from ebbmark_agent.evidence.standing import Fit
 from ebbmark_agent.evidence.trace import Trace
 
 WIDTH, HEIGHT = 960, 420  # [px]
-LEFT, RIGHT, TOP, BOTTOM = 76, 190, 64, 56  # [px]
+LEFT, RIGHT, TOP, BOTTOM = 76, 190, 72, 56  # [px]
 LABEL_STEP = 17  # [px] least distance between the labels on the right
 INK, MID, PALE, PAPER = "#111111", "#5f5f5f", "#c9c9c9", "#ffffff"
 ACCENT = "#0b3d91"  # dark enough to read as near-black in grey

@@ -103,23 +103,24 @@ def coarse_traces(figures: Figures) -> tuple[Trace, ...]:
         figures: The figures of a probe.
 
     Returns:
-        One trace a segment. Every point of it lies on the full trace, so the floor for every buffer is kept.
+        One trace a segment, from the end of its ramp on. Every point of it lies on the full trace, so the
+        floor for every buffer is kept.
     """
     return tuple(_coarse(segment) for segment in figures.segments)
 
 
 def _coarse(segment: SegmentFigures) -> Trace:
-    points = {(0.0, 0.0), (segment.duration_s, float(segment.written_bytes))}
+    points = {(segment.duration_s, float(segment.written_bytes))}
     stretches: list[Plateau | Window] = [*segment.plateaus, *segment.windows]
     for stretch in stretches:
         points.add((stretch.start_s, float(stretch.start_byte)))
         points.add((stretch.end_s, float(stretch.end_byte)))
-    ordered = sorted(points)
+    start_s, start_byte = segment.ramp_s, float(segment.plateaus[0].start_byte)
     times, totals = [0.0], [0.0]
-    for at_s, at_byte in ordered:
-        if at_s > times[-1] and at_byte >= totals[-1]:
-            times.append(at_s)
-            totals.append(at_byte)
+    for at_s, at_byte in sorted(points):
+        if at_s - start_s > times[-1] and at_byte - start_byte >= totals[-1]:
+            times.append(at_s - start_s)
+            totals.append(at_byte - start_byte)
     return Trace.from_points(times, totals)
 
 

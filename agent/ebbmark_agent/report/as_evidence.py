@@ -57,7 +57,7 @@ def evidence_of(
     """
     segments = traces_of(result.trace)
     return ProbeEvidence(
-        figures=figures if figures is not None else read_trace(segments, buffer_s=buffer_s),
+        figures=figures or read_trace(segments, buffer_s=buffer_s, rotating=rotational),
         segments=segments,
         kind=result.kind,
         outcome=result.outcome,
