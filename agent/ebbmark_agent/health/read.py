@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Protocol
 
+from ebbmark_agent.evidence import sata_ceiling_bytes_per_s
 from ebbmark_agent.health import ata, nvme, scsi
 from ebbmark_agent.health._pysmart import parse_text
 from ebbmark_agent.health.document import Document
@@ -244,5 +245,4 @@ def _link(document: Document) -> LinkFacts:
 
 def _payload(speed: Document) -> float | None:
     units, bits = speed.number("units_per_second"), speed.number("bits_per_unit")
-    # SATA codes 8 bits as 10 on the line, so a tenth of its bits are payload bytes.
-    return units * bits / 10 if units and bits else None
+    return sata_ceiling_bytes_per_s(units * bits / 1e9) if units and bits else None

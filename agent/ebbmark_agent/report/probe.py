@@ -103,7 +103,10 @@ class ProbeResult(WireModel):
 
 
 class TakeFacts(WireModel):
-    """A real recording as the disk's counters saw it, at 1 Hz: evidence of reach at no wear."""
+    """A real recording as the disk's counters saw it, at 1 Hz: evidence of reach at no wear.
+
+    A medium read at offload is told in the `read_` fields alone, with nothing written.
+    """
 
     take_id: Id
     started_at: Instant
@@ -111,11 +114,14 @@ class TakeFacts(WireModel):
     written_bytes: Counter
     mean_bytes_per_s: Rate
     peak_bytes_per_s: Rate
-    busy_share: Share
+    busy_share: Share | None = Field(default=None, description="[1] None where the system does not count it.")
     saturated: bool
     saturated_floor_bytes_per_s: Rate | None = None
     path: PathFacts
     fill_start: Share | None = None
+    read_bytes: Counter = 0
+    read_mean_bytes_per_s: Rate | None = None
+    read_peak_bytes_per_s: Rate | None = None
 
 
 class FindingFacts(WireModel):

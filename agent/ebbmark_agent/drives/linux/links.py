@@ -1,8 +1,4 @@
-"""Reads the way to a drive from `/sys`: bus, bridge, negotiated link, and what it shares with other drives.
-
-Payload ceilings follow from the line rate and its coding: SATA, SAS to 12 Gb/s, USB 5 Gb/s and PCIe 1 and 2
-send 8 bits as 10, USB from 10 Gb/s a lane 128 as 132, PCIe 3 to 5 128 as 130.
-"""
+"""Reads the way to a drive from `/sys`: bus, bridge, negotiated link, and what it shares with others."""
 
 import re
 from dataclasses import dataclass
@@ -10,6 +6,11 @@ from pathlib import Path
 
 from ebbmark_agent.drives.linux.tree import Tree
 from ebbmark_agent.drives.names import clean
+from ebbmark_agent.evidence import (
+    pcie_ceiling_bytes_per_s,
+    sata_ceiling_bytes_per_s,
+    usb_ceiling_bytes_per_s,
+)
 from ebbmark_agent.report import Bus, PathFacts
 
 _PCI = re.compile(r"[0-9a-f]{4}:[0-9a-f]{2}:[0-9a-f]{2}\.[0-7]")
@@ -17,15 +18,14 @@ _ATA_PORT = re.compile(r"ata(\d+)")
 _USB_PORT = re.compile(r"\d+-\d+(\.\d+)*")
 _SCSI_ADDRESS = re.compile(r"\d+:(\d+:\d+:\d+)")
 _PCIE_GENERATION = {2.5: 1, 5.0: 2, 8.0: 3, 16.0: 4, 32.0: 5}
-# Speed in sysfs [Mb/s] -> (what the trade calls it, payload ceiling [bytes/s]).
-_USB_LINKS: dict[int, tuple[str, float]] = {
-    12: ("USB 12 Mb/s", 1.5e6),
-    480: ("USB 480 Mb/s", 60e6),
-    5_000: ("USB 5 Gb/s", 500e6),
-    10_000: ("USB 10 Gb/s", 10e9 / 8 * 128 / 132),
-    20_000: ("USB 20 Gb/s", 20e9 / 8 * 128 / 132),
+_USB_NAMES = {
+    12: "USB 12 Mb/s",
+    480: "USB 480 Mb/s",
+    5_000: "USB 5 Gb/s",
+    10_000: "USB 10 Gb/s",
+    20_000: "USB 20 Gb/s",
+    40_000: "USB 40 Gb/s",
 }
-_USB_TWO_LANES_OF_5 = ("USB 10 Gb/s (two lanes of 5)", 1000e6)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,7 +154,11 @@ def _gigabits(kind: str, text: str | None) -> _Link | None:
     if found is None:
         return None
     rate = float(found.group(1))
-    return _Link(name=f"{kind} {rate:g} Gb/s", bytes_per_s=rate * 1e9 / 10) if rate <= 12 else None
+    return (
+        _Link(name=f"{kind} {rate:g} Gb/s", bytes_per_s=sata_ceiling_bytes_per_s(rate))
+        if rate <= 12
+        else None
+    )
 
 
 def _pcie_links(tree: Tree, above: tuple[Path, ...]) -> tuple[_Link | None, _Link | None]:
@@ -179,8 +183,7 @@ def _pcie(speed: str | None, width: str | None) -> _Link | None:
     generation = _PCIE_GENERATION.get(transfers)
     if generation is None or not lanes:
         return None
-    coding = 8 / 10 if generation < 3 else 128 / 130
-    return _Link(name=f"PCIe {generation}.0 x{lanes}", bytes_per_s=transfers * 1e9 / 8 * coding * lanes)
+    return _Link(name=f"PCIe {generation}.0 x{lanes}", bytes_per_s=pcie_ceiling_bytes_per_s(transfers, lanes))
 
 
 def _usb_way(tree: Tree, above: tuple[Path, ...], *, upstream: str | None, place: str) -> Way:
@@ -207,13 +210,11 @@ def _usb_way(tree: Tree, above: tuple[Path, ...], *, upstream: str | None, place
 
 
 def _usb_link(speed_mbit: int | None, lanes: int | None) -> _Link | None:
-    if speed_mbit == 10_000 and lanes == 2:
-        name, rate = _USB_TWO_LANES_OF_5
-    elif speed_mbit in _USB_LINKS:
-        name, rate = _USB_LINKS[speed_mbit]
-    else:
+    if speed_mbit is None or speed_mbit not in _USB_NAMES:
         return None
-    return _Link(name=name, bytes_per_s=rate)
+    if speed_mbit == 10_000 and lanes == 2:
+        return _Link(name="USB 10 Gb/s (two lanes of 5)", bytes_per_s=2 * usb_ceiling_bytes_per_s(5_000))
+    return _Link(name=_USB_NAMES[speed_mbit], bytes_per_s=usb_ceiling_bytes_per_s(speed_mbit))
 
 
 def _below_usb_3(tree: Tree, device: Path) -> str | None:
