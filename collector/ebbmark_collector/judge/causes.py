@@ -93,7 +93,7 @@ def _failing_media(case: _Case) -> Cause | None:
         grown = growth_over(case.history, name, case.now, RECENT)
         if count and grown:
             facts.append(f"{count} {words}, {grown} of them new within five weeks.")
-            weight += 3.0
+            weight += 3.0 if name == "reallocated_sectors" else 5.0
         elif count and name != "reallocated_sectors":
             facts.append(f"{count} {words}.")
             weight += 1.5

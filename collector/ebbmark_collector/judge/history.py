@@ -52,7 +52,7 @@ class ProbePoint:
         spread: Robust spread of the rate on its last plateau, as a share of it [1].
         longest_stall_s: The longest single stop [s].
         stall_count: Stops of at least the trace's own stall length [1].
-        path_limited: The rate was the link's, so it says nothing of the drive.
+        path_limited: The rate was the link's: it tells what this path carries and nothing of the drive.
         fit: What `evidence.fit(evidence, demand)` said of this probe by itself (no `now`, no debt: age, path
             in use and debt are this package's) for the role in force; None for a probe not judged so. Soaks
             and rehearsals need one, spots do not.
@@ -95,13 +95,14 @@ class ProbePoint:
         return self.at + timedelta(seconds=self.duration_s)
 
     @property
+    def shows(self) -> bool:
+        """Tell whether this probe shows what a recorder on this path would get: it ran to its end."""
+        return self.outcome is ProbeOutcome.COMPLETED and self.floor_bytes_per_s is not None
+
+    @property
     def counts(self) -> bool:
-        """Tell whether this probe may enter a series: completed, with a floor of the drive's own."""
-        return (
-            self.outcome is ProbeOutcome.COMPLETED
-            and self.floor_bytes_per_s is not None
-            and not self.path_limited
-        )
+        """Tell whether this probe may enter a series: its floor is the drive's own, not the link's."""
+        return self.shows and not self.path_limited
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -311,13 +312,13 @@ class SubjectHistory:
 
     @cached_property
     def soaks(self) -> tuple[ProbePoint, ...]:
-        """Give the soaks that count, oldest first."""
-        return tuple(p for p in self.probes if p.kind is ProbeKind.SOAK and p.counts)
+        """Give the soaks that ran to their end, oldest first."""
+        return tuple(p for p in self.probes if p.kind is ProbeKind.SOAK and p.shows)
 
     @cached_property
     def spots(self) -> tuple[ProbePoint, ...]:
-        """Give the spots that count, oldest first."""
-        return tuple(p for p in self.probes if p.kind is ProbeKind.SPOT and p.counts)
+        """Give the spots that ran to their end, oldest first."""
+        return tuple(p for p in self.probes if p.kind is ProbeKind.SPOT and p.shows)
 
     @property
     def path_key(self) -> str | None:

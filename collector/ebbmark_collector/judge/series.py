@@ -47,14 +47,16 @@ def like(points: Sequence[ProbePoint], newest: ProbePoint) -> tuple[ProbePoint, 
 
 def soak_series(history: SubjectHistory) -> tuple[ProbePoint, ...]:
     """Give the soaks on the path in use that are like its newest."""
-    on_path = tuple(p for p in history.soaks if p.path_key == history.path_key)
+    on_path = tuple(p for p in history.soaks if p.counts and p.path_key == history.path_key)
     return like(on_path, on_path[-1]) if on_path else ()
 
 
 def spot_series(history: SubjectHistory, now: datetime) -> tuple[ProbePoint, ...]:
     """Give the spots on the path in use within the window that are like their newest."""
     start = now - timedelta(days=SPOT_WINDOW_DAYS)
-    on_path = tuple(p for p in history.spots if p.path_key == history.path_key and start <= p.at <= now)
+    on_path = tuple(
+        p for p in history.spots if p.counts and p.path_key == history.path_key and start <= p.at <= now
+    )
     return like(on_path, on_path[-1]) if on_path else ()
 
 

@@ -10,7 +10,8 @@ Rules.
    no more proof.
 5. An incident, a wrong read-back or a refused write makes it unfit until a later soak is fit (with its
    read-back right).
-6. Probes that gave way, failed or were limited by the path never count, neither way.
+6. Probes that gave way or failed never count, neither way. One that the link limited says what this path
+   carries, so it counts here; it never enters a series about the drive.
 7. A drive that was written to and not shown to rest since carries a debt; fit waits for it, unless what was
    shown needs no rest (unlimited).
 """

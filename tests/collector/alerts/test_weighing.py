@@ -1,0 +1,362 @@
+"""What is weighed: each condition from a past that shows it, and what keeps quiet."""
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from ebbmark_agent.evidence.roles import RoleKind
+from ebbmark_agent.report import Assessment, HealthState, IdentityConfidence
+from ebbmark_collector.alerts import (
+    DEFAULTS,
+    Condition,
+    ConditionKind,
+    Severity,
+    Sight,
+    to_do,
+    weigh,
+    weigh_host,
+)
+from ebbmark_collector.alerts.scene import above, below
+from ebbmark_collector.judge import (
+    HostFacts,
+    Incident,
+    PathNow,
+    Presence,
+    Siblings,
+    SubjectHistory,
+    causes,
+    compare,
+    outlook,
+    stand,
+)
+from ebbmark_collector.judge.history import HealthPoint
+from ebbmark_collector.roles import ConditionRule, DriveRole, Watch
+
+from tests.collector.judge.past import (
+    MB,
+    NOW,
+    PATH,
+    a_health,
+    a_past,
+    a_role,
+    a_soak,
+    a_spot,
+    days_ago,
+    spots,
+)
+
+K = ConditionKind
+ROLE = a_role(hot_c=75.0)  # 200 MB/s, 240 asked
+
+
+def weighed(
+    past: SubjectHistory, role: DriveRole | None = ROLE, now: Any = NOW
+) -> dict[tuple[ConditionKind, str], Condition]:
+    """Judge a past and weigh every condition."""
+    standing, seen = stand(past, role, now), outlook(past, role, now)
+    found = weigh(
+        past,
+        role,
+        standing,
+        seen,
+        causes=causes(past, role, standing, seen, now),
+        cohort=compare(past, now),
+        now=now,
+    )
+    return {(c.kind, c.qualifier): c for c in found}
+
+
+def present(past: SubjectHistory, role: DriveRole | None = ROLE) -> set[ConditionKind]:
+    """Give the kinds that are present."""
+    return {kind for (kind, _), c in weighed(past, role).items() if c.sight is Sight.PRESENT}
+
+
+SOUND = (a_soak(ROLE, 10, 500 * MB), *spots([900 * MB] * 20))
+LOST = Incident(incident_id="i", happened_at=days_ago(2), reported_by="Imre")
+SLOWER = Siblings(model="Fjell Q2", spot_floors_bytes_per_s=(2500 * MB,) * 4)
+BY_HEALTH: list[tuple[HealthPoint, ConditionKind]] = [
+    (a_health(0.1, media_errors=2), K.MEDIA_ERRORS),
+    (a_health(0.1, pending_sectors=1), K.MEDIA_ERRORS),
+    (a_health(0.1, assessment=Assessment.FAILED), K.SELF_ASSESSMENT_FAILED),
+    (a_health(0.1, critical_warnings=("reliability_degraded",)), K.CRITICAL_WARNING),
+    (replace(a_health(0.1), state=HealthState.TIMED_OUT), K.HEALTH_COMMAND_FAILED),
+    (replace(a_health(0.1), state=HealthState.NO_PERMISSION), K.HEALTH_NOT_PERMITTED),
+    (a_health(0.1, percentage_used=100), K.WORN_OUT),
+    (a_health(0.1, available_spare_percent=9, available_spare_threshold_percent=10), K.SPARE_LOW),
+    (a_health(0.1, temperature_c=75.0), K.TOO_HOT),
+]
+
+
+def test_a_sound_drive_has_nothing_to_say() -> None:
+    """Fit, cool, half empty and seen an hour ago: no condition is present."""
+    past = a_past(*SOUND, facts={"fill": 0.5}, health=(a_health(1, media_errors=0, percentage_used=3),))
+
+    assert present(past) == set()
+
+
+@pytest.mark.parametrize(("read", "kind"), BY_HEALTH, ids=lambda v: getattr(v, "value", ""))
+def test_each_condition_of_health(read: HealthPoint, kind: ConditionKind) -> None:
+    """One read shows one condition and no other."""
+    assert present(a_past(*SOUND, health=(read,))) == {kind}
+
+
+@pytest.mark.parametrize(
+    ("past", "kind"),
+    [
+        pytest.param(a_past(a_soak(ROLE, 1, 190 * MB)), K.FLOOR_UNDER_DEMAND, id="floor"),
+        pytest.param(a_past(a_soak(ROLE, 1, 250 * MB)), K.MARGIN_THIN, id="margin"),
+        pytest.param(
+            a_past(*(a_soak(ROLE, 30 * (5 - i), 360 * MB * 0.93**i) for i in range(6))),
+            K.FLOOR_WILL_MEET_DEMAND,
+            id="course",
+        ),
+        pytest.param(
+            a_past(a_soak(ROLE, 10, 900 * MB), *spots([900 * MB] * 30 + [600 * MB] * 8)),
+            K.FLOOR_STEPPED_DOWN,
+            id="step",
+        ),
+        pytest.param(
+            a_past(*SOUND, a_spot(0, 900 * MB, longest_stall_s=1.2)), K.STALLS_BEYOND_BUFFER, id="stall"
+        ),
+        pytest.param(a_past(*SOUND, incidents=(LOST,)), K.FRAMES_LOST, id="incident"),
+        pytest.param(a_past(*SOUND, a_spot(0, 9e8, read_back_ok=False)), K.READ_BACK_DIFFERS, id="read-back"),
+        pytest.param(a_past(*SOUND, a_spot(0, 9e8, fault_sentence="EIO.")), K.WRITE_FAULT, id="write fault"),
+        pytest.param(a_past(*SOUND, facts={"fill": 0.95}), K.NEARLY_FULL, id="full"),
+        pytest.param(a_past(*SOUND, siblings=SLOWER), K.SLOWER_THAN_SIBLINGS, id="siblings"),
+        pytest.param(a_past(facts={"first_seen_at": days_ago(3)}), K.UNPROVEN, id="unproven"),
+        pytest.param(a_past(a_soak(ROLE, 60, 500 * MB)), K.NO_RECENT_SOAK, id="no soak"),
+        pytest.param(
+            a_past(*SOUND, facts={"no_safe_moment_since": days_ago(20)}), K.NO_SAFE_MOMENT, id="moment"
+        ),
+        pytest.param(a_past(*SOUND, facts={"last_seen_at": days_ago(4)}), K.SILENT_DRIVE, id="silent"),
+        pytest.param(a_past(*SOUND, facts={"duplicate_of": ("drive-9",)}), K.DUPLICATE_IDENTITY, id="twice"),
+        pytest.param(
+            a_past(*SOUND, facts={"confidence": IdentityConfidence.READER, "asset_tag": None}),
+            K.UNKNOWN_DRIVE,
+            id="unknown",
+        ),
+        pytest.param(
+            a_past(a_soak(ROLE, 80, 500 * MB), facts={"presence": Presence.COMES_AND_GOES}),
+            K.EVIDENCE_AGING,
+            id="aging",
+        ),
+        pytest.param(
+            a_past(
+                *SOUND,
+                facts={"path": PathNow(key=PATH, link_now_bytes_per_s=3e8, link_best_bytes_per_s=6e8)},
+            ),
+            K.LINK_BELOW_BEST,
+            id="link",
+        ),
+        pytest.param(
+            a_past(
+                *SOUND,
+                health=(a_health(9, interface_crc_errors=0), a_health(1, interface_crc_errors=5)),
+            ),
+            K.INTERFACE_ERRORS,
+            id="cable",
+        ),
+    ],
+)
+def test_each_other_condition(past: SubjectHistory, kind: ConditionKind) -> None:
+    """A past that shows one thing raises that, and says what to do about it in one step."""
+    assert kind in present(past)
+
+    condition = next(c for (k, _), c in weighed(past).items() if k is kind)
+    assert condition.headline.startswith(past.facts.called)
+    assert condition.next_step.endswith(".")
+    assert condition.asset_tag == past.facts.asset_tag
+    assert condition.host == "edit-3"
+
+
+def test_every_kind_has_a_weight() -> None:
+    """No condition is without severity, delays and deadband."""
+    assert set(DEFAULTS) == set(ConditionKind)
+
+
+def test_an_alert_about_the_floor_names_all_that_is_needed() -> None:
+    """Asset tag, last host and place, role, floor against demand, since when, act by when, one step."""
+    condition = weighed(a_past(a_soak(ROLE, 1, 150 * MB)))[(K.FLOOR_UNDER_DEMAND, "")]
+
+    assert condition.headline == (
+        "LANE-07, last on edit-3 (Room 2), role lane-recorder: floor 150 MB/s, 240 MB/s asked"
+    )
+    assert condition.since == days_ago(1)
+    assert condition.act_by is not None
+    assert condition.severity is Severity.CRITICAL
+    assert condition.predicts_lost_frames
+    assert condition.next_step
+
+
+def test_marginal_is_milder_and_predicts_nothing() -> None:
+    """Above the rate and under the demand frames are not lost yet, and without a course none are foreseen."""
+    condition = weighed(a_past(a_soak(ROLE, 1, 220 * MB)))[(K.FLOOR_UNDER_DEMAND, "")]
+
+    assert condition.severity is Severity.MINOR
+    assert not condition.predicts_lost_frames
+
+
+def test_unproven_predicts_nothing() -> None:
+    """Raising unproven on all drives announces no lost frame."""
+    condition = weighed(a_past())[(K.UNPROVEN, "")]
+
+    assert condition.sight is Sight.PRESENT
+    assert not condition.predicts_lost_frames
+
+
+def test_the_same_drive_weighs_less_in_a_lesser_role() -> None:
+    """Severity goes by the kind of role."""
+    for kind, severity in ((RoleKind.WORKING, Severity.MINOR), (RoleKind.SYSTEM, Severity.WARNING)):
+        role = a_role(kind=kind)
+        condition = weighed(a_past(a_soak(role, 1, 150 * MB)), role)[(K.FLOOR_UNDER_DEMAND, "")]
+        assert condition.severity is severity
+
+
+def test_a_role_sets_severity_delays_and_silence_of_a_condition() -> None:
+    """What a role says about a condition wins over the defaults."""
+    watch = Watch(
+        conditions={
+            "floor_under_demand": ConditionRule(severity="minor", on_delay_s=60.0, off_delay_s=90.0),
+            "margin_thin": ConditionRule(enabled=False),
+        }
+    )
+    role = a_role(watch=watch)
+    found = weighed(a_past(a_soak(role, 1, 150 * MB)), role)
+
+    floor = found[(K.FLOOR_UNDER_DEMAND, "")]
+    assert (floor.severity, floor.on_delay_s, floor.off_delay_s) == (Severity.MINOR, 60.0, 90.0)
+    assert (K.MARGIN_THIN, "") not in found
+
+
+def test_before_its_role_is_confirmed_only_grave_findings_alert() -> None:
+    """In the first days: media errors, a failed self-assessment and a wrong read-back, and no more."""
+    everything = a_past(
+        a_soak(ROLE, 1, 50 * MB, read_back_ok=False, longest_stall_s=9.0),
+        facts={"fill": 0.99, "no_safe_moment_since": days_ago(40)},
+        health=(a_health(1, media_errors=4, assessment=Assessment.FAILED, percentage_used=120),),
+        confirmed=False,
+    )
+
+    assert present(everything) == {K.MEDIA_ERRORS, K.SELF_ASSESSMENT_FAILED, K.READ_BACK_DIFFERS}
+
+
+def test_a_drive_out_of_reach_clears_nothing() -> None:
+    """What a drive that is away showed last is neither present anew nor absent: it is unseen."""
+    away = a_past(*SOUND, facts={"presence": Presence.COMES_AND_GOES, "last_seen_at": days_ago(30)})
+
+    found = weighed(away)
+
+    assert found[(K.FLOOR_UNDER_DEMAND, "")].sight is Sight.UNSEEN
+    assert found[(K.SILENT_DRIVE, "")].sight is Sight.ABSENT
+
+
+def test_a_silent_host_explains_its_silent_drives() -> None:
+    """With the host silent too, the drive's own silence is not told."""
+    past = a_past(*SOUND, facts={"last_seen_at": days_ago(5), "host_heard_at": days_ago(5)})
+
+    assert weighed(past)[(K.SILENT_DRIVE, "")].sight is Sight.UNSEEN
+
+
+def test_retiring_clears_everything_and_says_by_whom() -> None:
+    """Every condition of a retired drive is absent, with the reason."""
+    past = a_past(a_soak(ROLE, 1, 50 * MB), facts={"retired": "worn, by Mira"})
+
+    found = weighed(past).values()
+
+    assert {c.sight for c in found} == {Sight.ABSENT}
+    assert {c.because for c in found} == {"It was retired: worn, by Mira"}
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        ("spare_below_threshold", "spare space"),
+        ("temperature_above_or_below_threshold", "temperature"),
+        ("reliability_degraded", "reliability is degraded"),
+        ("media_read_only", "read-only"),
+        ("volatile_memory_backup_failed", "volatile memory"),
+        ("persistent_memory_region_unreliable", "persistent memory"),
+    ],
+)
+def test_a_critical_warning_bit_is_said_in_words(code: str, words: str) -> None:
+    """Each bit of the NVMe critical-warning byte has its own alert and its own words."""
+    found = weighed(a_past(*SOUND, health=(a_health(0.1, critical_warnings=(code,)),)))
+
+    assert words in found[(K.CRITICAL_WARNING, code)].headline
+    assert [q for (k, q), c in found.items() if k is K.CRITICAL_WARNING and c.sight is Sight.PRESENT] == [
+        code
+    ]
+
+
+def test_spare_at_its_threshold_is_not_below_it() -> None:
+    """NVM Express: the event is for spare falling below the threshold."""
+    read = a_health(0.1, available_spare_percent=10, available_spare_threshold_percent=10)
+
+    assert K.SPARE_LOW not in present(a_past(*SOUND, health=(read,)))
+
+
+@pytest.mark.parametrize(
+    ("value", "sight"),
+    [
+        (99.9, Sight.PRESENT),
+        (100.0, Sight.BETWEEN),
+        (124.9, Sight.BETWEEN),
+        (125.0, Sight.ABSENT),
+        (None, Sight.UNSEEN),
+    ],
+)
+def test_a_figure_that_should_not_fall_below(value: float | None, sight: Sight) -> None:
+    """Beneath is present, inside the deadband is between, unknown is unseen."""
+    assert below(value, 100.0, 0.25) is sight
+
+
+@pytest.mark.parametrize(
+    ("value", "sight"),
+    [
+        (100.0, Sight.PRESENT),
+        (99.9, Sight.BETWEEN),
+        (75.1, Sight.BETWEEN),
+        (75.0, Sight.ABSENT),
+        (None, Sight.UNSEEN),
+    ],
+)
+def test_a_figure_that_should_not_rise_to(value: float | None, sight: Sight) -> None:
+    """At the limit is present, inside the deadband is between, unknown is unseen."""
+    assert above(value, 100.0, 0.25) is sight
+
+
+@pytest.mark.parametrize(
+    ("changes", "sight"),
+    [
+        pytest.param({"heard_at": days_ago(4)}, Sight.PRESENT, id="silent"),
+        pytest.param({"heard_at": days_ago(2)}, Sight.ABSENT, id="heard lately"),
+        pytest.param({"heard_at": days_ago(4), "show": True}, Sight.ABSENT, id="on a show"),
+        pytest.param({"heard_at": days_ago(4), "retired": "sold"}, Sight.ABSENT, id="retired"),
+        pytest.param({"heard_at": None}, Sight.UNSEEN, id="never heard"),
+        pytest.param({"heard_at": days_ago(4), "expects_every_s": 2 * 86_400.0}, Sight.ABSENT, id="seldom"),
+    ],
+)
+def test_a_host_that_says_nothing(changes: dict[str, Any], sight: Sight) -> None:
+    """Silence counts from three days, or three reports, on; not on a show and not after retirement."""
+    host = HostFacts(host_id="h", name="edit-3", **changes)
+
+    assert weigh_host(host, now=NOW)[0].sight is sight
+
+
+def test_the_worklist_says_what_to_soak_and_how_long_it_takes() -> None:
+    """A new drive's line: 480 GB at 240 MB/s take 2000 s."""
+    past = a_past(facts={"free_bytes": 480_000_000_000})
+
+    line = to_do(past, ROLE, stand(past, ROLE, NOW))
+
+    assert line is not None
+    assert (line.needs_role, line.needs_soak) == (False, True)
+    assert line.soak_s == pytest.approx(2000)
+
+
+def test_a_fit_drive_has_no_line_in_the_worklist() -> None:
+    """Confirmed and fit: nothing is left to do."""
+    past = a_past(*SOUND)
+
+    assert to_do(past, ROLE, stand(past, ROLE, NOW + timedelta(hours=1))) is None

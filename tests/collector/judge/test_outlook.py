@@ -1,0 +1,146 @@
+"""Outlook, wear, siblings and the replacement plan."""
+
+from datetime import timedelta
+
+import pytest
+from ebbmark_agent.evidence.standing import Standing as Word
+from ebbmark_collector.judge import (
+    Likeness,
+    Limit,
+    Meeting,
+    NoDate,
+    Outlook,
+    Siblings,
+    compare,
+    outlook,
+    plan,
+)
+from ebbmark_collector.judge.wear import growth_per_week
+
+from tests.collector.judge.past import MB, NOW, a_health, a_past, a_role, a_soak, days_ago, spots
+
+ROLE = a_role()  # 200 MB/s, 240 asked
+
+
+def _days(meeting: Meeting | None) -> float:
+    assert meeting is not None
+    assert meeting.likely is not None
+    return (meeting.likely - NOW) / timedelta(days=1)
+
+
+def test_falling_soaks_have_a_date_for_the_demand_and_a_later_one_for_the_rate() -> None:
+    """340 MB/s falling 6 % a month meets 240 some 2.6 months and 200 some 5.5 months after the last soak."""
+    soaks = [a_soak(ROLE, 30 * (5 - i), 340 * MB * 0.94**i) for i in range(6)]
+
+    seen = outlook(a_past(*soaks), ROLE, NOW)
+
+    assert _days(seen.meeting(Limit.FLOOR_MEETS_DEMAND)) == pytest.approx(19, abs=2)
+    assert _days(seen.meeting(Limit.FLOOR_MEETS_RATE)) == pytest.approx(107, abs=3)
+
+
+def test_level_soaks_have_no_date() -> None:
+    """No trend is an answer."""
+    soaks = [a_soak(ROLE, 30 * i, (300 + i % 2) * MB) for i in range(6)]
+
+    meeting = outlook(a_past(*soaks), ROLE, NOW).meeting(Limit.FLOOR_MEETS_DEMAND)
+
+    assert meeting is not None
+    assert meeting.no_date is NoDate.NO_TREND
+
+
+def test_spots_that_fell_since_the_soak_lower_the_estimated_floor() -> None:
+    """Spots at 60 % of what they were when the soak ran let expect 60 % of its floor."""
+    past = a_past(a_soak(ROLE, 30, 300 * MB), *spots([900 * MB] * 20 + [540 * MB] * 20))
+
+    assert outlook(past, ROLE, NOW).floor_now_bytes_per_s == pytest.approx(180 * MB)
+
+
+def test_faster_spots_do_not_raise_the_estimated_floor() -> None:
+    """The estimate never goes above what the soak showed."""
+    past = a_past(a_soak(ROLE, 30, 300 * MB), *spots([500 * MB] * 20 + [900 * MB] * 20))
+
+    assert outlook(past, ROLE, NOW).floor_now_bytes_per_s == 300 * MB
+
+
+def test_wear_meets_its_limit_on_its_course() -> None:
+    """From 50 to 80 % in 300 days, 100 % is met in some 200."""
+    reads = tuple(a_health(300 - d, percentage_used=50 + d // 10) for d in range(0, 301, 5))
+
+    meeting = outlook(a_past(health=reads), ROLE, NOW).meeting(Limit.WEAR_MEETS_LIMIT)
+
+    assert _days(meeting) == pytest.approx(200, abs=12)
+    assert meeting is not None
+    assert meeting.earliest is not None
+    assert meeting.likely is not None
+    assert meeting.latest is not None
+    assert meeting.earliest < meeting.likely < meeting.latest
+
+
+def test_a_single_percent_of_wear_is_no_course() -> None:
+    """One step of a whole percentage may be rounding."""
+    reads = tuple(a_health(300 - d, percentage_used=50 + (d > 150)) for d in range(0, 301, 5))
+
+    meeting = outlook(a_past(health=reads), ROLE, NOW).meeting(Limit.WEAR_MEETS_LIMIT)
+
+    assert meeting is not None
+    assert meeting.no_date is NoDate.NO_TREND
+
+
+def test_a_drive_that_tells_nothing_has_no_wear() -> None:
+    """Unknown stays unknown."""
+    seen = outlook(a_past(), ROLE, NOW)
+
+    assert seen.wear.used_percent is None
+    meeting = seen.meeting(Limit.SPARE_MEETS_THRESHOLD)
+    assert meeting is not None
+    assert meeting.no_date is NoDate.NOT_TOLD
+
+
+def test_growth_a_week_counts_only_what_rose_within_it() -> None:
+    """A counter reset within the week is not negative growth."""
+    reads = [a_health(d, media_errors=v) for d, v in ((20, 1), (8, 5), (3, 7), (2, 0), (1, 3))]
+
+    assert growth_per_week(reads, "media_errors", NOW) == 5.0
+
+
+@pytest.mark.parametrize(
+    ("own", "likeness"),
+    [(251.0, Likeness.LIKE), (250.0, Likeness.SLOW), (100.0, Likeness.SLOW)],
+)
+def test_twice_the_siblings_time_is_slow(own: float, likeness: Likeness) -> None:
+    """Hao et al., FAST 2016: slow is at least twice the peers' median latency, thus half their rate."""
+    siblings = Siblings(model="Fjell Q2", spot_floors_bytes_per_s=(400 * MB, 500 * MB, 510 * MB))
+
+    assert compare(a_past(*spots([own * MB] * 5), siblings=siblings), NOW).likeness is likeness
+
+
+def test_a_new_drive_borrows_its_siblings_floor_as_a_warning() -> None:
+    """Without a soak the siblings' floor is told, and the standing stays unproven."""
+    from ebbmark_collector.judge import stand
+
+    siblings = Siblings(
+        model="Fjell Q2", soak_floors_bytes_per_s=(90 * MB, 100 * MB, 110 * MB), cliff_at_bytes=(7, 8, 9)
+    )
+    past = a_past(siblings=siblings)
+
+    assert compare(past, NOW).borrowed_floor_bytes_per_s == 100 * MB
+    assert compare(past, NOW).borrowed_cliff_bytes == 8
+    assert stand(past, ROLE, NOW).word is Word.UNPROVEN
+
+
+def test_the_plan_lists_drives_under_the_month_of_their_first_date() -> None:
+    """What is due already stands under the present month."""
+    seen = [
+        (
+            "b",
+            Outlook(
+                at=NOW, meetings=(Meeting(limit=Limit.WEAR_MEETS_LIMIT, likely=NOW + timedelta(days=70)),)
+            ),
+        ),
+        ("a", Outlook(at=NOW, meetings=(Meeting(limit=Limit.FLOOR_MEETS_DEMAND, likely=days_ago(40)),))),
+        ("c", Outlook(at=NOW, meetings=(Meeting(limit=Limit.WEAR_MEETS_LIMIT, no_date=NoDate.NO_TREND),))),
+    ]
+
+    listed = [(r.month, r.subject_ids) for r in plan(seen)]
+
+    assert listed == [("2031-06", ("a",)), ("2031-08", ("b",))]
