@@ -7,12 +7,12 @@
 
 import threading
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from ebbmark_agent.clock import Clock
 from ebbmark_agent.consent import BY_HAND_QUIET_S, Wanted, refusals
-from ebbmark_agent.drives import Drive, Inventory, Volume, volume_of
+from ebbmark_agent.drives import Drive, Inventory, Volume, volume_of, with_names
 from ebbmark_agent.evidence import Demand, Fit, InUse, ProbeEvidence, fit
 from ebbmark_agent.health import JsonSmartctl, examine
 from ebbmark_agent.moment import Scene, host_facts, target_facts
@@ -113,18 +113,8 @@ def look_at_health(
     for drive in drives:
         found = examine(drive, now=clock.utc(), runner=runner)
         readings[drive.ref] = found.reading
-        named[drive.ref] = drive.named(found.identity)
+        named[drive.ref] = drive.named(found.identity, rotation_rpm=found.rotation_rpm)
     return readings, named
-
-
-def with_names(inventory: Inventory, named: Mapping[str, Drive]) -> Inventory:
-    """Give an inventory with better-named drives in it.
-
-    Args:
-        inventory: The drives and volumes of this machine.
-        named: Better-named drives, by ref.
-    """
-    return replace(inventory, drives=tuple(named.get(drive.ref, drive) for drive in inventory.drives))
 
 
 def request_for(asked: Asked, bench: Bench) -> ProbeRequest:

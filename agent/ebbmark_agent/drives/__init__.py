@@ -5,6 +5,7 @@ from pathlib import Path
 
 from ebbmark_agent.drives import linux
 from ebbmark_agent.drives.changes import Changes, changes
+from ebbmark_agent.drives.duplicates import with_names
 from ebbmark_agent.drives.inventory import Drive, Inventory, Volume, better_identity
 from ebbmark_agent.errors import NotAVolumeError, PathMissingError
 from ebbmark_agent.platforms import VolumeSpace, this_platform
@@ -18,6 +19,7 @@ __all__ = [
     "changes",
     "scan",
     "volume_of",
+    "with_names",
 ]
 
 Space = Callable[[str], VolumeSpace]

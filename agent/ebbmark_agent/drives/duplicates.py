@@ -1,9 +1,10 @@
 """Finds drives that cannot be told apart by their names, and says so."""
 
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import replace
 
-from ebbmark_agent.drives.inventory import Drive
+from ebbmark_agent.drives.inventory import Drive, Inventory
 from ebbmark_agent.report import DriveIdentity, IdentityConfidence
 
 
@@ -34,6 +35,21 @@ def tell_apart(drives: tuple[Drive, ...]) -> tuple[tuple[Drive, ...], tuple[str,
             "names none of them; give each an asset tag to keep their evidence apart."
         )
     return tuple(_without(drive, doubted.get(drive.ref, set())) for drive in drives), tuple(remarks)
+
+
+def with_names(inventory: Inventory, named: Mapping[str, Drive]) -> Inventory:
+    """Give an inventory with better-named drives in it.
+
+    Args:
+        inventory: the drives and volumes of this machine.
+        named: better-named drives, by ref.
+
+    Returns:
+        The inventory; drives that turn out to share a name are told apart anew, for what smartctl reads may
+        be shared as well.
+    """
+    drives, doubts = tell_apart(tuple(named.get(drive.ref, drive) for drive in inventory.drives))
+    return replace(inventory, drives=drives, remarks=tuple(dict.fromkeys((*inventory.remarks, *doubts))))
 
 
 _WORDS = {"wwn": "world-wide name", "eui64": "EUI-64", "nguid": "NGUID", "serial": "serial number"}

@@ -67,10 +67,17 @@ class Drive:
         own = self.facts.identity.names()
         return own[0] if own else f"place:{self.place or self.ref}"
 
-    def named(self, identity: DriveIdentity | None) -> "Drive":
-        """Give this drive with the better of two identities, such as one that smartctl read from it."""
-        best = better_identity(self.facts.identity, identity)
-        return replace(self, facts=self.facts.model_copy(update={"identity": best}))
+    def named(self, identity: DriveIdentity | None, *, rotation_rpm: int | None = None) -> "Drive":
+        """Give this drive with what was read from it itself, as by smartctl.
+
+        Args:
+            identity: its names as it told them; the better of the two views is kept.
+            rotation_rpm: how fast its disks turn [1/min], 0 for solid state, None if it did not say.
+        """
+        told: dict[str, object] = {"identity": better_identity(self.facts.identity, identity)}
+        if rotation_rpm is not None:
+            told |= {"rotational": rotation_rpm > 0, "rotation_rpm": rotation_rpm or None}
+        return replace(self, facts=self.facts.model_copy(update=told))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -163,7 +163,7 @@ def interpret(
         ),
         identity=identity_in(document, over_usb=over_usb) or opinion.identity(over_usb=over_usb),
         device_type=device_type if state is HealthState.READ else None,
-        rotation_rpm=document.number("rotation_rate") or None,
+        rotation_rpm=document.number("rotation_rate"),
         capacity_bytes=document.number("user_capacity", "bytes"),
         trim=document.flag("trim", "supported"),
         link=_link(document),

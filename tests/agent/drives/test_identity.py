@@ -1,7 +1,7 @@
 """Names of drives: made-up serials, forms of world-wide names, two views joined, drives told apart."""
 
 import pytest
-from ebbmark_agent.drives import better_identity
+from ebbmark_agent.drives import better_identity, with_names
 from ebbmark_agent.drives.names import hex_name, true_serial, wwn
 from ebbmark_agent.report import DriveIdentity, IdentityConfidence
 from hypothesis import given
@@ -156,3 +156,27 @@ def test_place_does_not_hang_on_the_kernels_counting(machine: Machine) -> None:
     again.usb("sdq", serial="")
 
     assert again.scan().drives[0].key == first
+
+
+def test_names_told_later_are_told_apart_again(machine: Machine) -> None:
+    """Where smartctl too reads one serial from two drives, they stay apart and it is said once."""
+    machine.sata("sda", port=1)
+    machine.sata("sdb", port=2)
+    before = machine.scan()
+    told = DriveIdentity(confidence=OWN, serial="SAME-1")
+    inventory = with_names(before, {drive.ref: drive.named(told) for drive in before.drives})
+
+    assert {drive.facts.identity.confidence for drive in inventory.drives} == {NONE}
+    assert len(inventory.remarks) == 1
+
+
+@pytest.mark.parametrize(("rpm", "turns"), [(7_200, (True, 7_200)), (0, (False, None)), (None, (None, None))])
+def test_rotation_told_by_the_drive(
+    machine: Machine, rpm: int | None, turns: tuple[bool | None, int | None]
+) -> None:
+    """What the drive says of its rotation replaces what the kernel could not know through a bridge."""
+    machine.usb("sde", rotational="1")
+    (drive,) = machine.scan().drives
+    facts = drive.named(None, rotation_rpm=rpm).facts
+
+    assert (facts.rotational, facts.rotation_rpm) == turns
