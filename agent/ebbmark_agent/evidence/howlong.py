@@ -87,12 +87,12 @@ def _steps(trace: Trace, skip_bytes: float) -> Iterator[tuple[float, float]]:
     """Give each step past the skipped bytes: what it moved [bytes] and how long it took [s]."""
     before_s, before_byte = trace.times_s[0], trace.total_bytes[0]
     for at_s, at_byte in zip(trace.times_s[1:], trace.total_bytes[1:], strict=True):
-        if at_byte > skip_bytes:
-            moved, took_s = at_byte - before_byte, at_s - before_s
-            skipped = max(0.0, skip_bytes - before_byte)
+        moved, took_s = at_byte - before_byte, at_s - before_s
+        if before_byte >= skip_bytes:
+            yield moved, took_s
+        elif at_byte > skip_bytes:
+            skipped = skip_bytes - before_byte
             yield moved - skipped, took_s * (1.0 - skipped / moved)
-        elif at_byte == before_byte and at_byte >= skip_bytes:
-            yield 0.0, at_s - before_s
         before_s, before_byte = at_s, at_byte
 
 

@@ -223,7 +223,7 @@ def _role(table: Table, formats: Formats) -> Role | None:
 
 def _agrees(table: Table, role: Role) -> bool:
     """Check what no single key shows: that the parts of a role go together."""
-    if role.kind is not RoleKind.SYSTEM and not (role.streams or role.read_streams):
+    if role.kind is not RoleKind.SYSTEM and not (table.raw("streams") or table.raw("read_streams")):
         table.fault("streams", "is missing; a recorder or working role states what it writes or reads.")
         return False
     if role.rest_before_take_s is not None and role.take_s is None:
