@@ -12,6 +12,7 @@ from ebbmark_collector.errors import CollectorError
 from ebbmark_collector.http import auth
 from ebbmark_collector.http.app import create_app
 from ebbmark_collector.http.operation import Scope, Services
+from ebbmark_collector.rounds import Rounds, open_post
 from ebbmark_collector.server import Server
 from ebbmark_collector.settings import Settings, load
 from ebbmark_collector.store import Store, Tx, access
@@ -73,6 +74,7 @@ def serve(data: Path, config_path: Path | None, listen: str | None, verbose: boo
     if listen is not None:
         settings = settings.model_copy(update={"serve": settings.serve.model_copy(update={"listen": listen})})
     clock = Clock()
+    post = open_post(settings.notify)
     store = open_store(data, settings)
     try:
         services = Services(store=store, clock=clock, settings=settings)
@@ -84,7 +86,12 @@ def serve(data: Path, config_path: Path | None, listen: str | None, verbose: boo
             click.echo(f"listening on http://{f'[{host}]' if ':' in host else host}:{port}")
         sys.stdout.flush()
         server.on_signals()
-        server.run(now_s=clock.monotonic_s)
+        rounds = Rounds(store, clock, settings, post)
+        rounds.start()
+        try:
+            server.run(now_s=clock.monotonic_s)
+        finally:
+            rounds.stop()
     finally:
         store.close()
 

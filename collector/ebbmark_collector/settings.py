@@ -3,10 +3,12 @@
 import os
 import tomllib
 from collections.abc import Mapping
+from datetime import time
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
+from zoneinfo import available_timezones
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from ebbmark_collector.errors import ConfigurationError
 
@@ -56,15 +58,39 @@ class RetentionSettings(_Section):
     report_id_days: Days = 400
 
 
-class WebhookSettings(_Section):
-    """A signed webhook."""
+class _TargetSettings(_Section):
+    """Who is told, of what, and when."""
 
     name: str = Field(min_length=1, max_length=64)
+    least: Literal["warning", "minor", "major", "critical"] = "warning"
+    roles: tuple[str, ...] = Field(default=(), max_length=100, description="Of these only; empty: of all.")
+    digest_below: Literal["warning", "minor", "major", "critical", "none"] = "minor"
+    digest_at: time = time(8, 0)
+    quiet_from: time | None = Field(default=None, description="Holds back what is not critical.")
+    quiet_until: time | None = None
+    zone: str = Field(default="UTC", description="For the times above, as in Europe/Oslo.")
+
+    @model_validator(mode="after")
+    def _known_zone(self) -> "_TargetSettings":
+        if self.zone not in available_timezones():
+            raise ValueError(f"zone: {self.zone} is not a time zone, as in Europe/Oslo")
+        if (self.quiet_from is None) is not (self.quiet_until is None):
+            raise ValueError("quiet_from and quiet_until go together")
+        return self
+
+
+class WebhookSettings(_TargetSettings):
+    """A signed webhook."""
+
     url: str = Field(min_length=8, max_length=2000)
-    secret_file: Path = Field(description="Holds `whsec_...`; never written in this file.")
+    secret_file: Path = Field(description="Holds `whsec_...`, which never stands in this file.")
+    allowed_hosts: tuple[str, ...] = Field(
+        default=(), max_length=50, description="Hosts inside the house it may go to."
+    )
+    ca_file: Path | None = None
 
 
-class MailSettings(_Section):
+class MailSettings(_TargetSettings):
     """Alerts by mail."""
 
     server: str
@@ -74,19 +100,27 @@ class MailSettings(_Section):
     recipients: tuple[str, ...] = Field(min_length=1, max_length=50)
     user: str | None = None
     password_file: Path | None = None
+    ca_file: Path | None = None
+
+
+class AppriseSettings(_TargetSettings):
+    """Alerts by what the extra `apprise` reaches."""
+
+    urls_file: Path = Field(
+        description="One URL a line; URLs hold secrets, so they do not stand in this file."
+    )
 
 
 class NotifySettings(_Section):
     """Who is told of alerts."""
 
-    webhooks: tuple[WebhookSettings, ...] = Field(default=(), max_length=20)
-    mail: MailSettings | None = None
-    apprise_urls_file: Path | None = None
-    base_url: str | None = Field(default=None, description="Put before links in messages.")
-    digest_s: int = Field(default=60, ge=0, le=86_400, description="How long quiet alerts are gathered.")
-    allowed_hosts: tuple[str, ...] = Field(
-        default=(), max_length=50, description="The only hosts a webhook may go to; empty: those of its urls."
+    source: str = Field(default="urn:ebbmark:collector", description="This collector's own address.")
+    link: str | None = Field(
+        default=None, description="Put before links in texts; without it there are none."
     )
+    webhooks: tuple[WebhookSettings, ...] = Field(default=(), max_length=20)
+    mails: tuple[MailSettings, ...] = Field(default=(), max_length=20)
+    apprise: tuple[AppriseSettings, ...] = Field(default=(), max_length=20)
 
 
 class Settings(_Section):

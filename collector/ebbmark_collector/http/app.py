@@ -77,7 +77,8 @@ class _Door:
             body=body,
             raw=raw,
             headers=dict(request.headers),
-            url=request.url_rule.rule if request.url_rule else "",
+            args=tuple(request.args.items(multi=True)),
+            address_path=request.path,
             address=request.remote_addr or "unknown",
             now=self.services.clock.utc(),
         )

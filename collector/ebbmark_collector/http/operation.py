@@ -74,7 +74,8 @@ class Call:
     body: BaseModel | None
     raw: bytes
     headers: Mapping[str, str]
-    url: str
+    args: tuple[tuple[str, str], ...]
+    address_path: str
     address: str
     now: datetime
 

@@ -118,7 +118,7 @@ def read_query(request: Request, model: type[BaseModel] | None) -> BaseModel | N
             raise HttpProblem(422, f"{name} is given more than once; it takes one value.", field=name)
         else:
             values[name] = many[0]
-    return model.model_validate_strings(values)
+    return model.model_validate(values)
 
 
 def check_json(data: bytes) -> None:

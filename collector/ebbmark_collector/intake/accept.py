@@ -29,6 +29,7 @@ from ebbmark_collector.intake.rulebook import rulebook
 from ebbmark_collector.store import Store, Tx, drives, hosts, reports, savepoint
 
 _LOG = logging.getLogger(__name__)
+_TRIES = 2  # [1] before each report is tried by itself
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -85,6 +86,12 @@ def accept_many(
         StoreError: When the database refuses; nothing was taken in.
     """
     arrived = [_arrived(document) for document in documents]
+    for _ in range(_TRIES):
+        # Another worker may be taking in the same reports; the second look finds them known.
+        try:
+            return store.write(lambda tx: _take_all(tx, arrived, host_id, received_at))
+        except Conflict:
+            continue
     try:
         return store.write(lambda tx: _take_all(tx, arrived, host_id, received_at))
     except (Conflict, ValueError, ArithmeticError, LookupError, TypeError, AttributeError):

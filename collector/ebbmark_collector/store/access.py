@@ -135,3 +135,20 @@ def add_audit(
             "detail_json": detail_json,
         },
     )
+
+
+def expire_token(tx: Tx, token_id: str, at_ms: int) -> None:
+    """Bring a token's end forward."""
+    tx.run(
+        """UPDATE tokens SET expires_ms = :at_ms
+           WHERE token_id = :token_id AND (expires_ms IS NULL OR expires_ms > :at_ms)""",
+        {"token_id": token_id, "at_ms": at_ms},
+    )
+
+
+def revoke_enrol_token(tx: Tx, token_id: str, now_ms: int) -> int:
+    """Revoke an enrolment token; give how many rows that touched [1]."""
+    return tx.run(
+        "UPDATE enrol_tokens SET revoked_ms = :now_ms WHERE token_id = :token_id AND revoked_ms IS NULL",
+        {"token_id": token_id, "now_ms": now_ms},
+    )

@@ -175,3 +175,9 @@ def open_by_severity(tx: Tx) -> Mapping[str, int]:
     )
     counted = {row["severity"]: row["n"] for row in rows}
     return {severity.value: counted.get(severity.value, 0) for severity in Severity}
+
+
+def shelved(tx: Tx) -> int:
+    """Count the open alerts on a shelf [1]."""
+    rows = tx.query("SELECT COUNT(*) AS n FROM alerts WHERE is_open = 1 AND shelved_until_ms IS NOT NULL")
+    return int(rows[0]["n"])

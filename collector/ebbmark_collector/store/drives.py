@@ -192,3 +192,33 @@ def to_look_at(tx: Tx, *, judged_before_ms: int, limit: int) -> list[str]:
         {"before": judged_before_ms, "limit": limit},
     )
     return [row["drive_id"] for row in rows]
+
+
+def counted(tx: Tx) -> dict[str, int]:
+    """Count drives by standing, those without a role, and the retired [1]."""
+    rows = tx.query(
+        """SELECT COUNT(*) FILTER (WHERE retired_ms IS NULL) AS drives,
+             COUNT(*) FILTER (WHERE retired_ms IS NOT NULL) AS retired,
+             COUNT(*) FILTER (WHERE retired_ms IS NULL AND role IS NULL) AS without_role,
+             COUNT(*) FILTER (WHERE retired_ms IS NULL AND standing = 'fit') AS fit,
+             COUNT(*) FILTER (WHERE retired_ms IS NULL AND standing = 'marginal') AS marginal,
+             COUNT(*) FILTER (WHERE retired_ms IS NULL AND standing = 'unfit') AS unfit,
+             COUNT(*) FILTER (WHERE retired_ms IS NULL AND standing = 'unproven') AS unproven
+           FROM drives"""
+    )
+    return rows[0]
+
+
+def all_in_service(tx: Tx) -> list[Row]:
+    """Give what assignment rules look at, of every drive in service."""
+    return tx.query(
+        """SELECT d.drive_id, d.label, d.asset_tag, d.model, d.serial, d.wwn, d.removable, d.volumes_json,
+                  d.role, h.name AS host_name
+           FROM drives d LEFT JOIN hosts h ON h.host_id = d.host_id
+           WHERE d.retired_ms IS NULL ORDER BY d.drive_id"""
+    )
+
+
+def look_at_all_again(tx: Tx) -> None:
+    """Have the next round look at every drive."""
+    tx.run("UPDATE drives SET look_again = 1")

@@ -1,6 +1,8 @@
 """Hosts: the machines with an agent, what they last said of themselves, and what is asked of them."""
 
-from ebbmark_collector.store.tx import Row, Tx
+from collections.abc import Mapping
+
+from ebbmark_collector.store.tx import Row, Tx, Value
 
 
 def add_host(tx: Tx, *, host_id: str, name: str, system: str, machine_key: str | None, now_ms: int) -> None:
@@ -105,3 +107,15 @@ def roles_on_hosts(tx: Tx) -> dict[str, set[str]]:
     for row in rows:
         found.setdefault(row["host_id"], set()).add(row["role"])
     return found
+
+
+def update_host(tx: Tx, host_id: str, columns: Mapping[str, Value]) -> None:
+    """Change what an admin set for a host."""
+    sets = ", ".join(f"{column} = :{column}" for column in columns)
+    sql = f"UPDATE hosts SET {sets}, rev = rev + 1 WHERE host_id = :host_id"  # noqa: S608 -- columns come from code
+    tx.run(sql, {**columns, "host_id": host_id})
+
+
+def count(tx: Tx) -> int:
+    """Count the enrolled hosts [1]."""
+    return int(tx.query("SELECT COUNT(*) AS n FROM hosts WHERE state = 'enrolled'")[0]["n"])

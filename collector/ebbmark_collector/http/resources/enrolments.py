@@ -95,7 +95,7 @@ def _host_for(tx: Tx, claim: Claim, now: datetime) -> tuple[str, str | None]:
     return host_id, None
 
 
-def _admit(tx: Tx, claim: Claim, call: Call, enrolment: dict[str, Value]) -> Claimed:
+def _admit(tx: Tx, claim: Claim, call: Call, enrolment: Row) -> Claimed:
     host_id, warning = _host_for(tx, claim, call.now)
     expires_at = call.now + auth.AGENT_TOKEN_LIFE
     _, text = auth.issue(

@@ -1,0 +1,437 @@
+"""Roles, recording formats, and the rules that hand a role to a drive, with a trial of what they would change."""
+
+import json
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+from ebbmark_agent.evidence import DefinitionError, RecordingFormat, role_to_table
+from pydantic import Field, StringConstraints, ValidationError
+
+from ebbmark_collector.errors import Conflict, NotFound
+from ebbmark_collector.http import auditing
+from ebbmark_collector.http.operation import Call, In, Out, Reply, Routes, Scope
+from ebbmark_collector.http.paging import list_page, page_model, query_model
+from ebbmark_collector.http.problems import HttpProblem
+from ebbmark_collector.http.replying import check_if_match
+from ebbmark_collector.intake.rulebook import (
+    Rulebook,
+    candidate_of,
+    role_of,
+    rulebook,
+    shipped_roles,
+    watch_document,
+)
+from ebbmark_collector.roles import AssignmentRule, DriveRole, MatchedBy, assigned_by
+from ebbmark_collector.store import Tx, drives, lists, rules, to_ms
+from ebbmark_collector.store.ids import new_id
+from ebbmark_collector.store.listing import one
+
+routes = Routes("roles")
+ShortText = Annotated[str, StringConstraints(min_length=1, max_length=128)]
+RoleName = Annotated[str, StringConstraints(min_length=1, max_length=64, pattern=r"^[a-z0-9][a-z0-9.-]*$")]
+
+
+class RoleShown(Out):
+    """A role: what a drive is for, what that asks, and how its drives are watched."""
+
+    name: str
+    label: str
+    kind: Literal["recorder", "working", "system"]
+    origin: Literal["shipped", "house"]
+    rate_bytes_per_s: float | None = Field(
+        description="The streams' sum; null where no writing is asked for."
+    )
+    demand_bytes_per_s: float | None = Field(description="Rate times headroom.")
+    buffer_bytes: float | None
+    role: dict[str, Any] = Field(description="The keys of a role file.")
+    watch: dict[str, Any]
+
+
+class RoleList(Out):
+    """Every role in force."""
+
+    items: list[RoleShown]
+
+
+class RoleBody(In):
+    """A role as in a role file, and what it changes about how its drives are watched."""
+
+    role: dict[str, Any]
+    watch: dict[str, Any] = Field(default_factory=dict)
+
+
+def _role(role: DriveRole, origin: str) -> RoleShown:
+    demand = role.demand
+    return RoleShown(
+        name=role.name,
+        label=role.role.label,
+        kind=role.kind.value,
+        origin="house" if origin == "house" else "shipped",
+        rate_bytes_per_s=demand.rate_bytes_per_s if demand else None,
+        demand_bytes_per_s=demand.demand_bytes_per_s if demand else None,
+        buffer_bytes=demand.buffer_bytes if demand else None,
+        role=role_to_table(role.role),
+        watch=watch_document(role.watch),
+    )
+
+
+@routes.add("GET", "/v1/roles", summary="Roles in force", answers={200: RoleList})
+def list_roles(call: Call) -> Reply:
+    """Give every role."""
+
+    def read(tx: Tx) -> list[RoleShown]:
+        house = {row["name"] for row in rules.roles(tx)}
+        return [
+            _role(role, "house" if role.name in house else "shipped") for role in rulebook(tx).roles.values()
+        ]
+
+    return Reply(body=RoleList(items=call.store.read(read)))
+
+
+def _one_role(tx: Tx, name: str) -> tuple[RoleShown, int]:
+    role = rulebook(tx).role(name)
+    if role is None:
+        raise NotFound(f"There is no role {name}. GET /v1/roles lists them.")
+    row = rules.role(tx, name)
+    return _role(role, "house" if row else "shipped"), row["rev"] if row else 0
+
+
+@routes.add("GET", "/v1/roles/{name}", summary="One role", answers={200: RoleShown})
+def get_role(call: Call) -> Reply:
+    """Give one role."""
+    role, revision = call.store.read(lambda tx: _one_role(tx, call.path["name"]))
+    return Reply(body=role, revision=revision)
+
+
+def _read_role(body: RoleBody, name: str) -> DriveRole:
+    try:
+        role = role_of({"role": {**body.role, "name": name}, "watch": body.watch})
+    except DefinitionError as error:
+        raise HttpProblem(422, str(error), field="role") from error
+    except ValidationError as error:
+        fault = error.errors(include_url=False, include_context=False, include_input=False)[0]
+        where = ".".join(("watch", *(str(part) for part in fault["loc"])))
+        raise HttpProblem(422, f"{where}: {fault['msg']}", field=where) from error
+    if body.role.get("name", name) != name:
+        raise HttpProblem(422, "The name in the body is not the one in the address.", field="role.name")
+    return role
+
+
+def _rules_changed(tx: Tx, call: Call) -> None:
+    """Have every drive looked at again: a rule may now say something else of it."""
+    rules.set_mark(tx, new_id(call.now))
+    drives.look_at_all_again(tx)
+
+
+@routes.add(
+    "PUT",
+    "/v1/roles/{name}",
+    summary="Add a role of the house, or replace one",
+    scopes=(Scope.ADMIN,),
+    body=RoleBody,
+    answers={200: RoleShown},
+    edits=True,
+    description="A house role of a shipped role's name takes its place. Drives are judged anew within a round.",
+    body_example={
+        "role": {
+            "label": "Onboard recorder, 6K",
+            "kind": "recorder",
+            "streams": [{"format": "150MB/s"}],
+            "headroom": 1.2,
+            "buffer_s": 1.0,
+        },
+        "watch": {"horizon_days": 45},
+    },
+)
+def put_role(call: Call) -> Reply:
+    """Store a role."""
+    name, body = call.path["name"].lower(), call.body_as(RoleBody)
+    role = _read_role(body, name)
+    document = json.dumps({"role": {**body.role, "name": role.name}, "watch": body.watch})
+
+    def job(tx: Tx) -> tuple[RoleShown, int]:
+        row = rules.role(tx, name)
+        check_if_match(call.headers.get("If-Match"), row["rev"] if row else 0)
+        rules.put_role(tx, name=name, document=document, now_ms=to_ms(call.now))
+        _rules_changed(tx, call)
+        auditing.note(tx, call, "role.put", name, json.loads(document))
+        return _one_role(tx, name)
+
+    shown, revision = call.store.write(job)
+    return Reply(body=shown, revision=revision)
+
+
+@routes.add(
+    "DELETE",
+    "/v1/roles/{name}",
+    summary="Drop a role of the house",
+    scopes=(Scope.ADMIN,),
+    answers={204: None},
+    edits=True,
+)
+def delete_role(call: Call) -> Reply:
+    """Drop a stored role, unless a rule still hands it out."""
+    name = call.path["name"]
+
+    def job(tx: Tx) -> None:
+        row = rules.role(tx, name)
+        if row is None:
+            sentence = f"{name} ships with the collector; it can be replaced (PUT) but not dropped."
+            if name not in shipped_roles():
+                raise NotFound(f"There is no role {name} of the house.")
+            raise Conflict(sentence)
+        check_if_match(call.headers.get("If-Match"), row["rev"])
+        used = [rule_id for rule_id, rule in rulebook(tx).assignments if rule.role_name == name]
+        if used and name not in shipped_roles():
+            raise Conflict(f"{len(used)} assignment rules hand out {name}; change them first.")
+        rules.drop_role(tx, name)
+        _rules_changed(tx, call)
+        auditing.note(tx, call, "role.drop", name)
+
+    call.store.write(job)
+    return Reply(status=204)
+
+
+class FormatShown(Out):
+    """A recording format."""
+
+    name: str
+    label: str
+    mean_bytes_per_s: float
+    peak_bytes_per_s: float | None
+    source: str
+
+
+class FormatList(Out):
+    """Every recording format known."""
+
+    items: list[FormatShown]
+
+
+def _format(one: RecordingFormat) -> FormatShown:
+    return FormatShown(
+        name=one.name,
+        label=one.label,
+        mean_bytes_per_s=one.mean_bytes_per_s,
+        peak_bytes_per_s=one.peak_bytes_per_s,
+        source=one.source,
+    )
+
+
+@routes.add("GET", "/v1/formats", summary="Recording formats", answers={200: FormatList})
+def list_formats(call: Call) -> Reply:
+    """Give every recording format."""
+    formats = call.store.read(lambda tx: rulebook(tx).formats)
+    return Reply(body=FormatList(items=[_format(each) for each in formats]))
+
+
+class AssignmentShown(Out):
+    """A rule that hands a role to each drive whose serial, asset tag, mount, model or host matches."""
+
+    assignment_id: str
+    place_in_order: int
+    matched_by: Literal["serial", "asset_tag", "mount", "model", "host"]
+    pattern: str
+    role: str
+    note: str | None
+    created_at: datetime
+    rev: int
+
+
+class AssignmentBody(In):
+    """A rule. `pattern` is a shell pattern; case does not matter. A mount says nothing about removable media."""
+
+    matched_by: Literal["serial", "asset_tag", "mount", "model", "host"]
+    pattern: Annotated[str, StringConstraints(min_length=1, max_length=256)]
+    role: RoleName
+    place_in_order: Annotated[int, Field(ge=0, le=1_000_000)] = 100
+    note: Annotated[str, StringConstraints(max_length=1000)] | None = None
+
+
+AssignmentQuery = query_model(lists.ASSIGNMENTS)
+AssignmentPage = page_model(AssignmentShown)
+_EXAMPLE = {"matched_by": "asset_tag", "pattern": "SSD-*", "role": "field-recorder"}
+
+
+@routes.add(
+    "GET", "/v1/assignments", summary="Assignment rules", query=AssignmentQuery, answers={200: AssignmentPage}
+)
+def list_assignments(call: Call) -> Reply:
+    """Give the rules in their order."""
+    return list_page(call, lists.ASSIGNMENTS, AssignmentShown, AssignmentPage)
+
+
+def _assignment(tx: Tx, assignment_id: str) -> AssignmentShown:
+    columns = one(tx, lists.ASSIGNMENTS, assignment_id)
+    if columns is None:
+        raise NotFound(f"There is no assignment rule {assignment_id}.")
+    return AssignmentShown(**columns)
+
+
+def _put_assignment(
+    call: Call, tx: Tx, assignment_id: str, body: AssignmentBody, rev: int
+) -> AssignmentShown:
+    if rulebook(tx).role(body.role) is None:
+        raise HttpProblem(422, f"There is no role {body.role}. GET /v1/roles lists them.", field="role")
+    rules.put_assignment(
+        tx,
+        {
+            "assignment_id": assignment_id,
+            "place_in_order": body.place_in_order,
+            "matched_by": body.matched_by,
+            "pattern": body.pattern,
+            "role": body.role,
+            "note": body.note,
+            "created_ms": to_ms(call.now),
+            "rev": rev,
+        },
+    )
+    _rules_changed(tx, call)
+    auditing.note(tx, call, "assignment.put", assignment_id, body.model_dump())
+    return _assignment(tx, assignment_id)
+
+
+@routes.add(
+    "POST",
+    "/v1/assignments",
+    summary="Add an assignment rule",
+    scopes=(Scope.ADMIN,),
+    body=AssignmentBody,
+    answers={201: AssignmentShown},
+    action=True,
+    body_example=_EXAMPLE,
+)
+def add_assignment(call: Call) -> Reply:
+    """Add a rule."""
+    body, assignment_id = call.body_as(AssignmentBody), new_id(call.now)
+    shown = call.store.write(lambda tx: _put_assignment(call, tx, assignment_id, body, 1))
+    return Reply(
+        body=shown, status=201, revision=1, headers={"Location": f"/v1/assignments/{shown.assignment_id}"}
+    )
+
+
+@routes.add(
+    "GET", "/v1/assignments/{assignment_id}", summary="One assignment rule", answers={200: AssignmentShown}
+)
+def get_assignment(call: Call) -> Reply:
+    """Give one rule."""
+    shown = call.store.read(lambda tx: _assignment(tx, call.path["assignment_id"]))
+    return Reply(body=shown, revision=shown.rev)
+
+
+@routes.add(
+    "PUT",
+    "/v1/assignments/{assignment_id}",
+    summary="Replace an assignment rule",
+    scopes=(Scope.ADMIN,),
+    body=AssignmentBody,
+    answers={200: AssignmentShown},
+    edits=True,
+    body_example=_EXAMPLE,
+)
+def put_assignment(call: Call) -> Reply:
+    """Replace a rule."""
+    body = call.body_as(AssignmentBody)
+
+    def job(tx: Tx) -> AssignmentShown:
+        known = _assignment(tx, call.path["assignment_id"])
+        check_if_match(call.headers.get("If-Match"), known.rev)
+        return _put_assignment(call, tx, known.assignment_id, body, known.rev + 1)
+
+    shown = call.store.write(job)
+    return Reply(body=shown, revision=shown.rev)
+
+
+@routes.add(
+    "DELETE",
+    "/v1/assignments/{assignment_id}",
+    summary="Drop an assignment rule",
+    scopes=(Scope.ADMIN,),
+    answers={204: None},
+    edits=True,
+)
+def delete_assignment(call: Call) -> Reply:
+    """Drop a rule."""
+
+    def job(tx: Tx) -> None:
+        known = _assignment(tx, call.path["assignment_id"])
+        check_if_match(call.headers.get("If-Match"), known.rev)
+        rules.drop_assignment(tx, known.assignment_id)
+        _rules_changed(tx, call)
+        auditing.note(tx, call, "assignment.drop", known.assignment_id)
+
+    call.store.write(job)
+    return Reply(status=204)
+
+
+class Trial(In):
+    """Rules to try beside those in force, and rules to try without."""
+
+    add: list[AssignmentBody] = Field(default_factory=list, max_length=100)
+    without: list[ShortText] = Field(default_factory=list, max_length=100, description="Ids of rules.")
+
+
+class TrialChange(Out):
+    """A drive that would have another role."""
+
+    drive_id: str
+    label: str | None
+    asset_tag: str | None
+    model: str | None
+    host_name: str | None
+    role_now: str | None
+    role_then: str | None
+
+
+class TrialResult(Out):
+    """What would change; nothing has."""
+
+    drives_looked_at: int
+    changes: list[TrialChange]
+
+
+def _tried(book: Rulebook, trial: Trial) -> list[AssignmentRule]:
+    kept = [rule for rule_id, rule in book.assignments if rule_id not in set(trial.without)]
+    added = [
+        AssignmentRule(matched_by=MatchedBy(body.matched_by), pattern=body.pattern, role_name=body.role)
+        for body in sorted(trial.add, key=lambda body: body.place_in_order)
+    ]
+    return [*added, *kept]
+
+
+@routes.add(
+    "POST",
+    "/v1/assignments/trial",
+    summary="See which drives other rules would give another role",
+    scopes=(Scope.VIEWER, Scope.ADMIN),
+    body=Trial,
+    answers={200: TrialResult},
+    body_example={"add": [_EXAMPLE]},
+)
+def try_assignments(call: Call) -> Reply:
+    """Try rules without changing anything."""
+    trial = call.body_as(Trial)
+
+    def read(tx: Tx) -> TrialResult:
+        book = rulebook(tx)
+        tried = _tried(book, trial)
+        looked_at, changes = 0, []
+        for row in drives.all_in_service(tx):
+            looked_at += 1
+            rule = assigned_by(tried, candidate_of(row, row["host_name"]))
+            then = rule.role_name if rule is not None and rule.role_name in book.roles else None
+            if then != row["role"]:
+                changes.append(
+                    TrialChange(
+                        drive_id=row["drive_id"],
+                        label=row["label"],
+                        asset_tag=row["asset_tag"],
+                        model=row["model"],
+                        host_name=row["host_name"],
+                        role_now=row["role"],
+                        role_then=then,
+                    )
+                )
+        return TrialResult(drives_looked_at=looked_at, changes=changes[:1000])
+
+    return Reply(body=call.store.read(read))
