@@ -20,7 +20,7 @@ from ebbmark_agent.platforms import Platform
 from ebbmark_agent.probe import ProbeRequest, ProgressSink, plan, run_probe
 from ebbmark_agent.report import Bus, HealthReading, PathFacts, ProbeKind, ProbeResult, Refusal
 from ebbmark_agent.report.as_evidence import evidence_of
-from ebbmark_agent.watching import watch_for
+from ebbmark_agent.watching import thermometer, watch_for
 
 WAIT_FOR_QUIET_S = 15.0  # [s] a disk somebody has just finished with gets this long to fall quiet
 LIVELY_BYTES_PER_S = 20_000_000  # [bytes/s] on a system disk, with a person there who knows that it is one
@@ -269,25 +269,3 @@ def judge(asked: Asked, result: ProbeResult, *, bench: Bench) -> Judged:
         return Judged(result=result, evidence=evidence, fit=None)
     in_use = InUse(path_key=result.path.key(), file_system=bench.volume.facts.file_system)
     return Judged(result=result, evidence=evidence, fit=fit(evidence, asked.demand, in_use=in_use))
-
-
-def thermometer(
-    members: Iterable[Drive], readings: Mapping[str, HealthReading], *, runner: JsonSmartctl, clock: Clock
-) -> Callable[[], float | None] | None:
-    """Give what reads the hottest drive's temperature, or None where none tells it.
-
-    Args:
-        members: The drives beneath the volume.
-        readings: Their last health readings, by ref.
-        runner: How smartctl is run.
-        clock: The clocks.
-    """
-    told = [
-        (reading.temperature_c, drive)
-        for drive in members
-        if (reading := readings.get(drive.ref)) is not None and reading.temperature_c is not None
-    ]
-    if not told:
-        return None
-    hottest = max(told, key=lambda pair: pair[0])[1]
-    return lambda: examine(hottest, now=clock.utc(), runner=runner).reading.temperature_c

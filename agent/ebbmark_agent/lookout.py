@@ -88,7 +88,7 @@ class Lookout:
     def watched(self, disk: str) -> tuple[float, int]:
         """Give how long a disk was watched [s] and what was moved meanwhile [bytes]."""
         with self._lock:
-            found = self._log.watched(disk)
+            found = self._log.watched(disk, at_s=self._clock.monotonic_s())
         return found.watched_s, found.moved_bytes
 
     def forget(self, disks: Iterable[str]) -> None:

@@ -141,6 +141,11 @@ class Memory:
             )
             return bool(cursor.rowcount == 1)
 
+    def not_carried_out(self, order_id: str) -> None:
+        """Take an ordered probe back onto the list, because it gave way."""
+        with self._database.transaction() as db:
+            db.execute("DELETE FROM carried_out WHERE order_id = ?", [order_id])
+
     def orders(self) -> tuple[Orders | None, str | None]:
         """Give the orders held and the tag they came with."""
         with self._database.transaction() as db:

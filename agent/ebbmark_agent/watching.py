@@ -1,12 +1,15 @@
-"""What a running probe watches: the disks beneath it, their neighbours, and the switches."""
+"""What a running probe watches: the disks beneath it, their neighbours, the switches, the drive's heat."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
+from ebbmark_agent.clock import Clock
 from ebbmark_agent.consent import NEIGHBOUR, ON_TARGET
 from ebbmark_agent.consent import lively as lively_grant
 from ebbmark_agent.drives import Drive, Inventory, Volume
+from ebbmark_agent.health import JsonSmartctl, examine
 from ebbmark_agent.moment import Scene, lively, recorder_host, subject_order
 from ebbmark_agent.probe import CounterWatch, WatchedDisk
+from ebbmark_agent.report import HealthReading
 
 
 def watch_for(
@@ -55,3 +58,25 @@ def _beside(members: tuple[Drive, ...], inventory: Inventory) -> Iterator[Drive]
             if other.ref not in told:
                 told.add(other.ref)
                 yield other
+
+
+def thermometer(
+    members: Iterable[Drive], readings: Mapping[str, HealthReading], *, runner: JsonSmartctl, clock: Clock
+) -> Callable[[], float | None] | None:
+    """Give what reads the hottest drive's temperature, or None where none tells it.
+
+    Args:
+        members: The drives beneath the volume.
+        readings: Their last health readings, by ref.
+        runner: How smartctl is run.
+        clock: The clocks.
+    """
+    told = [
+        (reading.temperature_c, drive)
+        for drive in members
+        if (reading := readings.get(drive.ref)) is not None and reading.temperature_c is not None
+    ]
+    if not told:
+        return None
+    hottest = max(told, key=lambda pair: pair[0])[1]
+    return lambda: examine(hottest, now=clock.utc(), runner=runner).reading.temperature_c

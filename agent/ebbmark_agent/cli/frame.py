@@ -1,5 +1,6 @@
 """What all commands share: settings, the agent's state, and how an error becomes a sentence and a code."""
 
+import json
 import logging
 import os
 import sys
@@ -146,12 +147,32 @@ def table(rows: Sequence[Sequence[str]], *, header: Sequence[str]) -> str:
     )
 
 
-def set_up_log(level: str) -> None:
-    """Log to stderr in plain lines.
+class JsonLines(logging.Formatter):
+    """One JSON object a line."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Write a record."""
+        document = {
+            "at": self.formatTime(record, "%Y-%m-%dT%H:%M:%S%z"),
+            "level": record.levelname.lower(),
+            "from": record.name,
+            "says": record.getMessage(),
+        }
+        if record.exc_info:
+            document["fault"] = self.formatException(record.exc_info)
+        return json.dumps(document)
+
+
+def set_up_log(level: str, *, json_lines: bool = False) -> None:
+    """Log to stderr.
 
     Args:
         level: The least level told.
+        json_lines: One JSON object a line instead of plain text.
     """
-    logging.basicConfig(
-        stream=sys.stderr, level=level.upper(), format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-    )
+    handler = logging.StreamHandler(sys.stderr)
+    plain = logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s")
+    handler.setFormatter(JsonLines() if json_lines else plain)
+    logging.basicConfig(handlers=[handler], level=level.upper(), force=True)
+    for noisy in ("apscheduler", "urllib3"):
+        logging.getLogger(noisy).setLevel(max(logging.WARNING, logging.getLogger().level))

@@ -5,7 +5,11 @@ from pathlib import Path
 import click
 
 from ebbmark_agent.cli.frame import Commands, Frame, agent_version
+from ebbmark_agent.cli.looking import drives, formats, health, why
 from ebbmark_agent.cli.probe import copy_test, probe
+from ebbmark_agent.cli.service import enrol, next_report, run
+from ebbmark_agent.cli.setting import check_config, show_config
+from ebbmark_agent.cli.switching import hold, off_air, on_air, readmit, release
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -25,5 +29,22 @@ def main(ctx: click.Context, settings_path: Path | None) -> None:
     ctx.obj = Frame(settings_path=settings_path)
 
 
-main.add_command(probe)
-main.add_command(copy_test)
+for command in (
+    probe,
+    copy_test,
+    drives,
+    health,
+    formats,
+    why,
+    on_air,
+    off_air,
+    hold,
+    release,
+    readmit,
+    enrol,
+    run,
+    next_report,
+    check_config,
+    show_config,
+):
+    main.add_command(command)

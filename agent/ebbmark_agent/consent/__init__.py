@@ -2,6 +2,7 @@
 
 from ebbmark_agent.consent.activity import ActivityLog, Watched
 from ebbmark_agent.consent.budget import Budget, Spending, spent_bytes, wear_budget
+from ebbmark_agent.consent.cadence import due_at, phase_of
 from ebbmark_agent.consent.clips import ClipSigns, look_for_clips
 from ebbmark_agent.consent.facts import DiskActivity, HostFacts, TargetFacts, Wanted
 from ebbmark_agent.consent.failing import failing_reason
@@ -43,6 +44,7 @@ __all__ = [
     "Wanted",
     "Watched",
     "accept_orders",
+    "due_at",
     "failing_reason",
     "in_force",
     "inside_both",
@@ -51,6 +53,7 @@ __all__ = [
     "look_for_clips",
     "open_probe_orders",
     "order_for",
+    "phase_of",
     "quiet_needed_s",
     "read_orders",
     "refusals",

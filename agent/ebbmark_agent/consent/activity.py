@@ -8,7 +8,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-LONGEST_GAP_S = 30.0  # [s] between two readings; a longer one (suspend, a stall) begins the watch anew
+LONGEST_GAP_S = 15.0  # [s] between two readings; a longer one (suspend, a stall) begins the watch anew
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,10 +48,18 @@ class ActivityLog:
         """Begin a disk's watch anew."""
         self._readings.pop(disk, None)
 
-    def watched(self, disk: str) -> Watched:
-        """Give what a disk was used for within the span; nothing watched where it was never read."""
+    def watched(self, disk: str, *, at_s: float) -> Watched:
+        """Give what a disk was used for within the span.
+
+        Args:
+            disk: The disk.
+            at_s: The present instant, by the readings' clock [s].
+
+        Returns:
+            Nothing watched where the disk was never read, or not lately.
+        """
         held = self._readings.get(disk)
-        if not held:
+        if not held or at_s - held[-1][0] > LONGEST_GAP_S:
             return Watched(watched_s=0.0, moved_bytes=0)
         (begin_s, begin), (end_s, end) = held[0], held[-1]
         return Watched(watched_s=end_s - begin_s, moved_bytes=end - begin)

@@ -19,7 +19,7 @@ from ebbmark_agent.errors import (
 )
 from ebbmark_agent.report import MAX_REPORTS_A_REQUEST
 from ebbmark_agent.spool import Spool, Waiting
-from ebbmark_agent.uplink.http import Collector
+from ebbmark_agent.uplink.http import RETRY_AFTER_MOST_S, Collector
 
 BATCH_BYTES = 4_000_000  # [bytes] of report text a request
 BETWEEN_BATCHES_S = 0.5  # [s] left to others between two requests while catching up
@@ -36,8 +36,14 @@ class Pause:
     until: datetime | None = None
 
     def over(self, now: datetime) -> bool:
-        """Say whether it is time to try again."""
-        return self.until is None or now >= self.until
+        """Say whether it is time to try again.
+
+        A pause that ends further ahead than any pause lasts was made before the clock jumped back.
+        """
+        if self.until is None:
+            return True
+        left_s = (self.until - now).total_seconds()
+        return left_s <= 0 or left_s > RETRY_AFTER_MOST_S + LONGEST_PAUSE_S
 
     def after_failure(self, error: AgentError, *, now: datetime, phase: float) -> "Pause":
         """Give the pause after one more failure.

@@ -24,7 +24,7 @@ def test_the_span_slides() -> None:
     for second in range(0, 200, 5):
         log.read(second, {"one": 0 if second < 100 else 7_000})
 
-    assert log.watched("one") == Watched(watched_s=60.0, moved_bytes=0)
+    assert log.watched("one", at_s=195) == Watched(watched_s=60.0, moved_bytes=0)
 
 
 def test_use_within_the_span_is_seen() -> None:
@@ -33,10 +33,20 @@ def test_use_within_the_span_is_seen() -> None:
     for second in range(0, 125, 5):
         log.read(second, {"one": 0 if second < 70 else 7_000})
 
-    assert log.watched("one") == Watched(watched_s=60.0, moved_bytes=7_000)
+    assert log.watched("one", at_s=120) == Watched(watched_s=60.0, moved_bytes=7_000)
 
 
-@pytest.mark.parametrize(("gap_s", "watched_s"), [(30.0, 40.0), (31.0, 0.0)])
+def test_a_log_that_is_no_longer_kept_has_watched_nothing() -> None:
+    """When the last reading is old, because the reader died, the disk does not count as watched."""
+    log = ActivityLog(span_s=60)
+    for second in range(0, 65, 5):
+        log.read(second, {"one": 0})
+
+    assert log.watched("one", at_s=75) == Watched(watched_s=60.0, moved_bytes=0)
+    assert log.watched("one", at_s=76) == Watched(watched_s=0.0, moved_bytes=0)
+
+
+@pytest.mark.parametrize(("gap_s", "watched_s"), [(15.0, 25.0), (16.0, 0.0)])
 def test_a_gap_begins_the_watch_anew(gap_s: float, watched_s: float) -> None:
     """A machine that slept between two readings has not watched its disks."""
     log = ActivityLog(span_s=60)
@@ -44,7 +54,7 @@ def test_a_gap_begins_the_watch_anew(gap_s: float, watched_s: float) -> None:
     log.read(10, {"one": 1})
     log.read(10 + gap_s, {"one": 1})
 
-    assert log.watched("one").watched_s == watched_s
+    assert log.watched("one", at_s=10 + gap_s).watched_s == watched_s
 
 
 def test_a_disk_that_came_back_is_new() -> None:
@@ -54,9 +64,9 @@ def test_a_disk_that_came_back_is_new() -> None:
     log.read(5, {"two": 50})
     log.read(10, {"one": 100, "two": 50})
 
-    assert log.watched("one") == Watched(watched_s=0.0, moved_bytes=0)
-    assert log.watched("two") == Watched(watched_s=5.0, moved_bytes=0)
-    assert log.watched("never seen") == Watched(watched_s=0.0, moved_bytes=0)
+    assert log.watched("one", at_s=10) == Watched(watched_s=0.0, moved_bytes=0)
+    assert log.watched("two", at_s=10) == Watched(watched_s=5.0, moved_bytes=0)
+    assert log.watched("never seen", at_s=10) == Watched(watched_s=0.0, moved_bytes=0)
 
 
 def test_an_own_probe_is_forgotten() -> None:
@@ -67,7 +77,7 @@ def test_an_own_probe_is_forgotten() -> None:
     log.forget("one")
     log.read(10, {"one": 10**9})
 
-    assert log.watched("one") == Watched(watched_s=0.0, moved_bytes=0)
+    assert log.watched("one", at_s=10) == Watched(watched_s=0.0, moved_bytes=0)
 
 
 @pytest.mark.parametrize(
