@@ -22,7 +22,7 @@ from ebbmark_agent.evidence.points import interpolate
 GRID_MARKS = 3000  # [1] a half evenly in time, a half evenly in bytes
 SHORTEST_S = 1.0  # [s] own: ten slices of a throttle
 SHORTEST_TAIL_S = 0.5  # [s] own: the end of a trace cannot be waited for
-TAIL_SHARE = 0.4  # [1] own: a tail this short has to be this much slower
+TAIL_SHARE = 0.6  # [1] own: a tail this short has to be this much slower
 LEAST_STEP = 0.08  # [1] own: smaller steps do not change a judgement
 STANDARD_ERRORS = 4.0  # [1] own
 GRAIN_S = 0.5  # [s] own: five slices of a throttle

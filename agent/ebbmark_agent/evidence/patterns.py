@@ -18,7 +18,7 @@ from itertools import pairwise
 
 from ebbmark_agent.evidence.plateaus import Division
 from ebbmark_agent.evidence.points import interpolate
-from ebbmark_agent.evidence.spread import median, slice_rates
+from ebbmark_agent.evidence.spread import median, quantile, slice_rates
 from ebbmark_agent.evidence.stalls import even_distance_s
 from ebbmark_agent.evidence.trace import Trace
 
@@ -181,7 +181,10 @@ def _dips(trace: Trace, division: Division) -> tuple[float, float] | None:
     period_s = even_distance_s([index * slice_s for index in starts])
     if period_s is None:
         return None
-    depth = 1 - median([rate for rate, is_low in zip(rates, low, strict=True) if is_low]) / middle
+    # slices at a dip's edges are only half in it, so the lower ones tell its depth
+    depth = (
+        1 - quantile(sorted(rate for rate, is_low in zip(rates, low, strict=True) if is_low), 0.25) / middle
+    )
     return period_s, depth
 
 

@@ -23,6 +23,8 @@ LONGEST_START_UP_S = 30.0  # [s] common practice, no source: a disk has spun up 
 START_UP_SHARE = 0.25  # [1] of the trace at most
 RISE = 1.1  # [1] a begin this much slower than what follows is start-up
 SAME_RATE = 0.9  # [1] rates this close are one
+COME_BACK_LENGTH = 0.5  # [1] of the plateau before: how long a drive must be as fast again to have come back
+COME_BACK_SHARE = 0.1  # [1] of the time after: a cache that refills now and then stays below
 LIKE_LENGTH = 0.8  # [1] an earlier dip this long says as much as the last one
 FIT_MARKS = 200  # [1]
 NEAR_S = 20.0  # [s] own: how far from a cliff its sides are looked at
@@ -181,7 +183,9 @@ def _levels(found: Sequence[Stretch], clock: Sequence[float], totals: Sequence[f
     while index < len(groups):
         before, after = groups[index - 1], groups[index]
         is_last = index == len(groups) - 1
-        if _mostly_as_before(before, after) or (is_last and _seen_before(before, after, clock, totals)):
+        if _comes_back(before, after, clock, totals) or (
+            is_last and _seen_before(before, after, clock, totals)
+        ):
             groups[index - 1 : index + 1] = [before + after]
             index = max(1, index - 1)
         else:
@@ -197,10 +201,17 @@ def _length_s(group: Sequence[Stretch]) -> float:
     return group[-1].end_s - group[0].start_s
 
 
-def _mostly_as_before(before: Sequence[Stretch], after: Sequence[Stretch]) -> bool:
-    """Tell whether the drive ran as fast as before for half of the time after: dips, not a cliff."""
-    rate = SAME_RATE * _rate(before)
-    return sum(part.length_s for part in after if part.rate_bytes_per_s >= rate) >= _length_s(after) / 2
+def _comes_back(
+    before: Sequence[Stretch], after: Sequence[Stretch], clock: Sequence[float], totals: Sequence[float]
+) -> bool:
+    """Tell whether the drive runs as fast as before for a share of the time after: uneven, no cliff."""
+    count = min(2000, int(_length_s(after) / (COME_BACK_LENGTH * _length_s(before))))
+    if count < 1:
+        return False
+    start_s, step_s = after[0].start_s, _length_s(after) / count
+    marks = [interpolate(clock, totals, start_s + index * step_s) for index in range(count + 1)]
+    enough = SAME_RATE * _rate(before) * step_s
+    return sum(later - earlier >= enough for earlier, later in pairwise(marks)) >= COME_BACK_SHARE * count
 
 
 def _seen_before(
@@ -234,18 +245,30 @@ def _edges(
 
 
 def _falls_at_once(clock: Sequence[float], totals: Sequence[float], before: Stretch, after: Stretch) -> bool:
-    """Tell a cliff from a slide: does a kink fit the bytes over time better than an even bend.
+    """Tell a cliff from a slide: does a kink fit the bytes over time better than any even bend.
 
-    Both curves have three parameters, so the one that explains more of what a straight line leaves is
-    the better, by least squares on even marks.
+    The bend may be even throughout, or as wide as the shorter side, or as both. All these curves have as
+    many parameters, so the one that explains most of what a straight line leaves is the best, by least
+    squares on even marks.
     """
     start_s, length_s = before.start_s, after.end_s - before.start_s
     shares = [(index + 0.5) / FIT_MARKS for index in range(FIT_MARKS)]
     values = [interpolate(clock, totals, start_s + share * length_s) for share in shares]
-    kink_share = (after.start_s - start_s) / length_s
-    kink = _explained(shares, values, [max(0.0, share - kink_share) for share in shares])
-    bend = _explained(shares, values, [share * share for share in shares])
-    return kink >= bend
+    change = (after.start_s - start_s) / length_s
+    width = min(before.length_s, after.length_s) / length_s
+    bends = (
+        [share * share for share in shares],
+        [_bend(share - change, width) for share in shares],
+        [_bend(share - change, 2 * width) for share in shares],
+    )
+    kink = [max(0.0, share - change) for share in shares]
+    return _explained(shares, values, kink) >= max(_explained(shares, values, bend) for bend in bends)
+
+
+def _bend(x: float, width: float) -> float:
+    """Give the height of a kink at zero that is rounded off evenly over a width."""
+    inside = min(max(x + width / 2, 0.0), width)
+    return inside * inside / (2 * width) + max(0.0, x - width / 2)
 
 
 def _explained(xs: Sequence[float], ys: Sequence[float], shape: Sequence[float]) -> float:

@@ -1,6 +1,6 @@
 """Finds the stalls of a trace: single steps in which a drive took far longer than its rate would need.
 
-A stall is a step of at least 0.2 s that lasts at least four times what its bytes would take at the rate of
+A stall is a step of at least 0.2 s that lasts at least three times what its bytes would take at the rate of
 the steps around it. A shorter one right after a longer one is its echo and does not count.
 """
 
@@ -11,7 +11,7 @@ from itertools import pairwise
 from ebbmark_agent.evidence.trace import Trace
 
 SHORTEST_STALL_S = 0.2  # [s] own: blocks are sized to take no longer than 0.1 s
-STALL_FACTOR = 4.0  # [1] own
+STALL_FACTOR = 3.0  # [1] own
 JOINED_S = 0.3  # [s] own: requests queued during a stall come late as well
 PACE_S = 1.0  # [s] own: ten slices of a throttle
 FEWEST_EVENTS = 3  # [1] two distances
@@ -109,6 +109,8 @@ def long_steps(trace: Trace) -> Iterator[tuple[int, Stall]]:
 def pace_around(trace: Trace, start_s: float, end_s: float) -> float | None:
     """Give the pace next to a step: the slower of the second before and the second after.
 
+    A side shorter than a third of a second says too little and counts only where the other is no longer.
+
     Args:
         trace: The trace.
         start_s: Where the step begins [s].
@@ -117,14 +119,16 @@ def pace_around(trace: Trace, start_s: float, end_s: float) -> float | None:
     Returns:
         The pace [bytes/s]; None where the step is the whole trace.
     """
-    paces = []
-    if start_s > 0:
-        from_s = max(0.0, start_s - PACE_S)
-        paces.append((trace.bytes_at(start_s) - trace.bytes_at(from_s)) / (start_s - from_s))
-    if end_s < trace.duration_s:
-        until_s = min(trace.duration_s, end_s + PACE_S)
-        paces.append((trace.bytes_at(until_s) - trace.bytes_at(end_s)) / (until_s - end_s))
-    return min(paces, default=None)
+    sides = ((max(0.0, start_s - PACE_S), start_s), (end_s, min(trace.duration_s, end_s + PACE_S)))
+    long_enough = min(PACE_S / 3, max(until_s - from_s for from_s, until_s in sides))
+    return min(
+        (
+            (trace.bytes_at(until_s) - trace.bytes_at(from_s)) / (until_s - from_s)
+            for from_s, until_s in sides
+            if until_s > from_s and until_s - from_s >= long_enough
+        ),
+        default=None,
+    )
 
 
 def _echoes(before: Stall, step: Stall) -> bool:
