@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
-from ebbmark_agent.drives import linux
+from ebbmark_agent.drives import linux, macos, windows
 from ebbmark_agent.drives.changes import Changes, changes
 from ebbmark_agent.drives.duplicates import with_names
 from ebbmark_agent.drives.inventory import Drive, Inventory, Volume, better_identity
@@ -24,8 +24,11 @@ __all__ = [
 
 Space = Callable[[str], VolumeSpace]
 
+_HERE = Path("/")
+_LINUX = "linux"
 
-def scan(*, root: Path = Path("/"), space: Space | None = None) -> Inventory:
+
+def scan(*, root: Path = _HERE, space: Space | None = None) -> Inventory:
     """Look at every drive and mounted volume of this machine, writing to none and waking none.
 
     Args:
@@ -35,10 +38,15 @@ def scan(*, root: Path = Path("/"), space: Space | None = None) -> Inventory:
     Raises:
         PlatformUnsupportedError: this system is not one the agent knows.
     """
+    system = _LINUX if root != _HERE else this_platform().SYSTEM
+    if system == macos.SYSTEM:
+        return macos.scan(macos.run_command, space or _system_space)
+    if system == windows.SYSTEM:
+        return windows.scan(windows.Kernel32Calls(), space or _system_space)
     return linux.scan(linux.Tree(root=root), space or _system_space)
 
 
-def volume_of(path: Path, *, root: Path = Path("/"), space: Space | None = None) -> tuple[Volume, Inventory]:
+def volume_of(path: Path, *, root: Path = _HERE, space: Space | None = None) -> tuple[Volume, Inventory]:
     """Find the volume that holds a path.
 
     Args:
@@ -54,10 +62,17 @@ def volume_of(path: Path, *, root: Path = Path("/"), space: Space | None = None)
         PathMissingError: there is no such path.
         NotAVolumeError: no mounted file system holds it.
     """
-    real = path if root != Path("/") else Path(path).resolve()
-    if root == Path("/") and not real.exists():
+    real = path if root != _HERE else Path(path).resolve()
+    if root == _HERE and not real.exists():
         raise PathMissingError(path=str(path))
-    found = linux.volume_of(linux.Tree(root=root), space or _system_space, str(real))
+    system = _LINUX if root != _HERE else this_platform().SYSTEM
+    room = space or _system_space
+    if system == macos.SYSTEM:
+        found = macos.volume_of(macos.run_command, room, str(real))
+    elif system == windows.SYSTEM:
+        found = windows.volume_of(windows.Kernel32Calls(), room, str(real))
+    else:
+        found = linux.volume_of(linux.Tree(root=root), room, str(real))
     if found is None:
         raise NotAVolumeError(path=str(path), reason="no mounted file system holds it")
     return found

@@ -42,7 +42,7 @@ class Drive:
     @property
     def kernel_name(self) -> str:
         """Give the name the system counts the drive's traffic under, such as `sda`."""
-        return self.device.removeprefix("/dev/")
+        return self.device.removeprefix("/dev/").removeprefix("\\\\.\\")
 
     @property
     def display_name(self) -> str:
