@@ -66,13 +66,23 @@ def rate_columns(segments: Sequence[Trace], count: int) -> tuple[RateColumn, ...
 
 
 def _stretches(trace: Trace) -> list[tuple[float, float, float]]:
-    """Give (first byte, last byte, rate [bytes/s]) of stretches of at least the shortest time."""
+    """Give (first byte, last byte, rate [bytes/s]) of stretches of at least the shortest time.
+
+    A step that long stands by itself, so that a stall is not thinned by what came just before it; what was
+    read together until then, too short to have a rate of its own, goes by the stretch before.
+    """
     found: list[tuple[float, float, float]] = []
-    from_s, from_byte = 0.0, 0.0
+    from_s = before_s = from_byte = before_byte = 0.0
     for at_s, at_byte in zip(trace.times_s[1:], trace.total_bytes[1:], strict=True):
+        if at_s - before_s >= SHORTEST_S and found and before_byte > from_byte:
+            found.append((from_byte, before_byte, found[-1][2]))
+            from_s, from_byte = before_s, before_byte
         if at_s - from_s >= SHORTEST_S:
             found.append((from_byte, at_byte, (at_byte - from_byte) / (at_s - from_s)))
             from_s, from_byte = at_s, at_byte
+        before_s, before_byte = at_s, at_byte
     if not found:
         return [(0.0, trace.written_bytes, trace.mean_bytes_per_s)]
+    if before_byte > from_byte:
+        found.append((from_byte, before_byte, found[-1][2]))
     return found

@@ -66,7 +66,9 @@ def evidence(*segments: Trace, **facts: Any) -> ProbeEvidence:
         "hottest_c": 51.0,
         "rest_before_s": 7200.0,
     }
-    return ProbeEvidence(figures=read_trace(segments), segments=segments, **(base | facts))
+    rotating = facts.get("rotational")
+    read: dict[str, Any] = {"figures": read_trace(segments, rotating=rotating), "segments": segments}
+    return ProbeEvidence(**(read | base | facts))
 
 
 def asked(mb_per_s: float, **how: Any) -> Demand:
