@@ -14,7 +14,9 @@ LOOK_AHEAD_DAYS = 120  # [d] the truth looks this far past the story, so that la
 
 @dataclass(frozen=True, kw_only=True)
 class Truth:
-    """One drive and its fate."""
+    """One drive and its fate, in the fleet of a seed."""
+
+    seed: int
 
     drive: Drive
     fate: Fate
@@ -45,4 +47,4 @@ def truths(studio: Studio, *, last_day: int) -> Iterator[Truth]:
     """Find the fate of every drive of a studio up to a day [d]."""
     for drive in studio.drives:
         fate = fate_of(drive.nature, studio.seed, start_day=TAKEN_ON_DAY, last_day=last_day)
-        yield Truth(drive=drive, fate=fate)
+        yield Truth(seed=studio.seed, drive=drive, fate=fate)

@@ -10,7 +10,6 @@
 """
 
 import statistics
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -40,12 +39,10 @@ class Case:
     Args:
         drive: Its key.
         fate: Its fate.
-        foreseeable: Whether any probe or health report between the trouble's onset and the loss could tell.
     """
 
     drive: str
     fate: Fate
-    foreseeable: bool = True
 
     @property
     def lost_at(self) -> float | None:
@@ -110,21 +107,28 @@ class Score:
     false_calls: int
 
 
-def tally(cases: Sequence[Case], calls: Sequence[Call], *, days: int, fixed: bool = True) -> Tally:
+def tally(
+    cases: Sequence[Case], calls: Sequence[Call], *, days: int, all_calls: Sequence[Call] = ()
+) -> Tally:
     """Count one seed.
 
     Args:
         cases: The drives with a duty that are judged.
         calls: Everything raised about them.
         days: Length of the story [d].
-        fixed: Whether alerts of any kind are counted towards the admin's week here.
+        all_calls: Everything raised in the studio, for the admin's week and for chatter.
     """
     by_drive: dict[str, list[Call]] = {case.drive: [] for case in cases}
     for call in calls:
         if call.drive in by_drive:
             by_drive[call.drive].append(call)
+    raised = [call for call in all_calls if call.raised]
     total = Tally(
-        drives=len(cases), drive_years=len(cases) * days / 365.0, weeks=days / 7.0 if fixed else 0.0
+        drives=len(cases),
+        drive_years=len(cases) * days / 365.0,
+        weeks=days / 7.0,
+        raised=len(raised),
+        chattering=_chattering(raised),
     )
     for case in cases:
         total += _tally_one(case, sorted(by_drive[case.drive], key=lambda c: c.at_day), days)
@@ -156,16 +160,14 @@ def _tally_one(case: Case, calls: list[Call], days: int) -> Tally:
         sudden_leads_days=lead if case.fate.sudden else (),
         causes_judged=int(foreseen),
         causes_right=int(judged and first is not None and first.cause in CAUSES.get(case.fate.cause, ())),
-        raised=sum(call.raised for call in calls),
-        chattering=_chattering([call for call in calls if call.raised]),
     )
 
 
 def _chattering(calls: Sequence[Call]) -> int:
     """Count the alerts raised three times or more within thirty days."""
-    episodes: dict[tuple[str, str], list[float]] = {}
+    episodes: dict[tuple[str, str, str], list[float]] = {}
     for call in calls:
-        episodes.setdefault((call.kind, call.episode), []).append(call.at_day)
+        episodes.setdefault((call.drive, call.kind, call.episode), []).append(call.at_day)
     return sum(
         any(
             days[i + _CHATTER_TIMES - 1] - days[i] <= _CHATTER_DAYS
@@ -200,8 +202,3 @@ def score_of(total: Tally) -> Score:
 
 def _share(part: float, whole: float) -> float | None:
     return part / whole if whole else None
-
-
-def kinds_of(calls: Sequence[Call]) -> Counter[str]:
-    """Count the calls by kind."""
-    return Counter(call.kind for call in calls)
