@@ -276,7 +276,8 @@ def _explained(xs: Sequence[float], ys: Sequence[float], shape: Sequence[float])
     left, shape_left = _off_line(xs, ys), _off_line(xs, shape)
     along: float = sum(map(mul, left, shape_left))
     across: float = sum(map(mul, shape_left, shape_left))
-    return along * along / across
+    # A step at the very edge of the stretch is a straight line on these marks and explains nothing more.
+    return along * along / across if across > 0 else 0.0
 
 
 def _off_line(xs: Sequence[float], ys: Sequence[float]) -> list[float]:
