@@ -6,8 +6,8 @@ Rules, in this order.
 2. A probe that gave way or did not run to its end, one over another path, file system or side, or one no
    longer than the buffer, says nothing: unproven. It never counts against a drive.
 3. Floor below the rate: unfit, whatever the reach; a shown failure needs no more proof. Two exceptions: a
-   rehearsal that passed over all that the role fills makes it marginal, and a probe that did not begin as
-   rested as the role promises cannot fail a drive, only pass it.
+   rehearsal that passed over all that the role fills makes it marginal (alone too: no more is known), and a
+   probe that did not begin as rested as the role promises cannot fail a drive, only pass it.
 4. Floor from the rate up to the demand: marginal.
 5. Floor at or above the demand: fit if the reach covers what the role fills, else unproven. For a role that
    grants rest before each take, only the first take counts, and the floor is that take's own.
@@ -213,7 +213,10 @@ class _Judging:
         shown = judge_rehearsal(self.evidence, self.demand, fills_bytes=self.in_use.fills_bytes)
         if shown.failed:
             return self._judge(Standing.UNFIT, ReasonCode.REHEARSED, shown.sentence)
-        sentence = f"{shown.sentence}; a rehearsal alone shows one rate at one heat, so a soak is needed"
+        if shown.passed:
+            rule = self._rehearsed_rule(self.evidence)
+            return self._judge(Standing.MARGINAL, ReasonCode.REHEARSED, shown.sentence, rule=rule)
+        sentence = f"{shown.sentence}; it proves nothing"
         return self._judge(Standing.UNPROVEN, ReasonCode.REHEARSED, sentence)
 
     def _too_slow(self) -> Fit | None:
@@ -318,7 +321,7 @@ class _Judging:
         heat = f" and up to {rehearsal.hottest_c:.0f} C" if rehearsal.hottest_c is not None else ""
         return (
             f"only at {spoken_rate(rehearsal.rehearsal.rate_bytes_per_s)}{heat}, as rehearsed; "
-            "not as the sole medium, for written without pause it is too slow"
+            "not as the sole medium, for without a recorder's pauses it is slower or unknown"
         )
 
     def _thin_rule(self) -> str:

@@ -10,7 +10,8 @@ from ebbmark_agent.evidence.spoken import spoken_bytes, spoken_minutes
 from ebbmark_agent.evidence.standing import HowLong, MinutesKind, Reach, ReasonCode
 
 WHOLE_SHARE = 0.90  # [1] own: file system and the space a probe leaves free take the rest
-EMPTY_SHARE = 0.05  # [1] own: a new file system and its journal
+SMALL_WHOLE_SHARE = 0.75  # [1] own: on a small volume they take up to a quarter
+EMPTY_SHARE = 0.10  # [1] own: a new file system's tables and journal, most of it on small volumes
 INNERMOST_SHARE = 0.90  # [1] of the medium: past it a disk's tracks hardly shorten further
 
 STILL_MOVING = frozenset({Shape.SLOW_SLIDE, Shape.THERMAL_SAG, Shape.INNER_TRACKS})
@@ -52,15 +53,24 @@ def reach_of(evidence: ProbeEvidence, floor: Floor | None, *, fills_bytes: float
 def covers_whole_medium(evidence: ProbeEvidence, *, fills_bytes: float | None) -> bool:
     """Tell whether a probe made one unbroken pass over what the role will fill.
 
-    A spot never does. Where neither the volume's size nor what will be filled is known, the probe's own word
-    for why it stopped is taken.
+    A spot never does. A soak that began on an empty volume and used up its room did, even where file system
+    and reserve leave less than the usual share. Where neither the volume's size nor what will be filled is
+    known, the probe's own word for why it stopped is taken.
     """
     if evidence.kind is ProbeKind.SPOT or len(evidence.figures.segments) > 1:
         return False
     needed = fills_bytes if fills_bytes is not None else evidence.capacity_bytes
     if needed is None:
         return evidence.soak_end is SoakEnd.WHOLE_MEDIUM
-    return evidence.figures.total_bytes >= WHOLE_SHARE * needed
+    if evidence.figures.total_bytes >= WHOLE_SHARE * needed:
+        return True
+    return (
+        fills_bytes is None
+        and evidence.soak_end is SoakEnd.WHOLE_MEDIUM
+        and evidence.fill_start is not None
+        and evidence.fill_start <= EMPTY_SHARE
+        and evidence.figures.total_bytes >= SMALL_WHOLE_SHARE * needed
+    )
 
 
 def sees_inner_tracks(evidence: ProbeEvidence) -> bool:

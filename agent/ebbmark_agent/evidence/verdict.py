@@ -28,7 +28,7 @@ _NEXT = {
     ReasonCode.OTHER_FILE_SYSTEM: "soak it through the file system it is used with",
     ReasonCode.WRONG_SIDE: "run the probe of the other side",
     ReasonCode.DEBT: "erase it in the recorder, or let it rest",
-    ReasonCode.REHEARSED: "soak it, so that its floor is known",
+    ReasonCode.REHEARSED: "soak it as well, so that its floor is known",
     ReasonCode.NO_EVIDENCE: "soak it",
 }
 

@@ -1,6 +1,7 @@
 """Turns a reported probe into the evidence of a judgement, alike at the bench and in the collector."""
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from ebbmark_agent.evidence import Figures, Path, ProbeEvidence, RehearsalFacts, Trace, read_trace
 from ebbmark_agent.report.drive import PathFacts
@@ -8,12 +9,12 @@ from ebbmark_agent.report.probe import ProbeResult, TraceDocument
 
 
 def traces_of(documents: Sequence[TraceDocument]) -> tuple[Trace, ...]:
-    """Give the traces of a probe, one between two pauses.
+    """Give the traces of a probe, one between two pauses; segments in which nothing was written are left out.
 
     Raises:
         ValueError: If a document is no trace (empty, no bytes, no time); the sentence says why.
     """
-    return tuple(Trace.from_steps(each.step_us, each.step_bytes) for each in documents)
+    return tuple(Trace.from_steps(each.step_us, each.step_bytes) for each in documents if each.step_us)
 
 
 def path_of(facts: PathFacts) -> Path:
@@ -33,6 +34,7 @@ def path_of(facts: PathFacts) -> Path:
 def evidence_of(
     result: ProbeResult,
     *,
+    started_at: datetime | None = None,
     capacity_bytes: int | None = None,
     rotational: bool | None = None,
     debt_before_bytes: float = 0.0,
@@ -43,6 +45,7 @@ def evidence_of(
 
     Args:
         result: The probe as reported.
+        started_at: When it began by a clock that is trusted more than the sender's; None takes the sender's.
         capacity_bytes: Size of its volume [bytes]; None where not known.
         rotational: Whether the drive has tracks; None where not known.
         debt_before_bytes: What had been written before it since the last rest or erase [bytes].
@@ -61,7 +64,7 @@ def evidence_of(
         segments=segments,
         kind=result.kind,
         outcome=result.outcome,
-        started_at=result.started_at,
+        started_at=started_at or result.started_at,
         path=path_of(result.path),
         file_system=result.file_system,
         layout=result.layout,

@@ -402,11 +402,14 @@ def test_a_rehearsal_of_half_the_medium_rescues_nothing() -> None:
     assert fit(evidence(CLIFF), demand, rehearsal=short, in_use=in_use).standing is Standing.UNFIT
 
 
-def test_a_rehearsal_alone_proves_nothing_but_may_fail() -> None:
-    """Passed alone it is unproven; frames late at the role's own rate and buffer are a shown failure."""
+def test_a_rehearsal_alone_is_marginal_at_most_and_may_fail() -> None:
+    """Passed alone it is marginal; frames late at the role's own rate and buffer are a shown failure."""
     demand = asked(200)
 
-    assert fit(_rehearsed(demand), demand).standing is Standing.UNPROVEN
+    alone = fit(_rehearsed(demand), demand)
+    assert alone.standing is Standing.MARGINAL
+    assert alone.rule is not None
+    assert "as rehearsed" in alone.rule
     assert fit(_rehearsed(demand, late_frames=3), demand).standing is Standing.UNFIT
     eased = _rehearsed(demand, late_frames=3, buffer_bytes=10 * MB)
     assert fit(eased, demand).standing is Standing.UNPROVEN

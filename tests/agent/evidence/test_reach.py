@@ -31,6 +31,17 @@ def test_only_a_spot_never_covers(kind: ProbeKind) -> None:
     assert not covers_whole_medium(evidence(FLAT, kind=ProbeKind.SPOT), fills_bytes=None)
 
 
+def test_a_small_empty_volume_is_covered_when_its_room_is_used_up() -> None:
+    """Tables, journal and reserve of a small volume do not make its whole room less than whole."""
+    facts = {"capacity_bytes": int(125 * GB), "soak_end": SoakEnd.WHOLE_MEDIUM}
+
+    assert covers_whole_medium(evidence(FLAT, fill_start=0.06, **facts), fills_bytes=None)
+    assert not covers_whole_medium(evidence(FLAT, fill_start=0.2, **facts), fills_bytes=None)
+    assert not covers_whole_medium(evidence(FLAT, fill_start=None, **facts), fills_bytes=None)
+    larger = facts | {"capacity_bytes": int(140 * GB)}
+    assert not covers_whole_medium(evidence(FLAT, fill_start=0.06, **larger), fills_bytes=None)
+
+
 def test_a_budget_is_no_whole_medium() -> None:
     """A soak that ended at its budget, on a volume of unknown size, covers nothing beyond its bytes."""
     probe = evidence(FLAT, capacity_bytes=None, soak_end=SoakEnd.BUDGET)

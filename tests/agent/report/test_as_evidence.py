@@ -75,6 +75,21 @@ def test_a_fault_and_a_rehearsal_arrive() -> None:
     assert (found.rehearsal.frames, found.rehearsal.late_frames, found.rehearsal.seams) == (10, 1, 2)
 
 
+def test_an_empty_segment_is_left_out() -> None:
+    """A segment in which nothing was written, as after a pause that never ended, is no trace."""
+    written = TraceDocument(step_us=(40_000,) * 50, step_bytes=(8_000_000,) * 50)
+    found = evidence_of(_result(trace=(written, TraceDocument(step_us=(), step_bytes=()))))
+
+    assert len(found.segments) == len(found.figures.segments) == 1
+
+
+def test_a_trusted_clock_outweighs_the_senders() -> None:
+    """The collector may say when a probe began, for a sender whose clock is wrong."""
+    trusted = datetime(2026, 3, 2, tzinfo=UTC)
+
+    assert evidence_of(_result(), started_at=trusted).started_at == trusted
+
+
 def test_kept_figures_stand_in_for_a_thinned_trace() -> None:
     """Once a spot's trace is gone, its figures are handed in and used."""
     figures = evidence_of(_result()).figures
