@@ -26,6 +26,7 @@ from apscheduler.schedulers.blocking import BlockingScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
 from ebbmark_agent.clock import Clock
+from ebbmark_agent.consent.cadence import FIRST_WITHIN_S
 from ebbmark_agent.cycle import (
     Running,
     end_takes,
@@ -234,9 +235,13 @@ def one_round(running: Running) -> None:
     Raises:
         NotEnrolledError: This machine has no collector.
     """
+    # Nobody else is to be spared here: what was never done is due at once.
+    running.started_at -= timedelta(seconds=FIRST_WITHIN_S)
     look_around(running)
     running.lookout.look()
     read_due_health(running)
+    # Twice: what the collector orders may follow from what it has just been told.
+    sync(running)
     sync(running)
     quiet = threading.Event()
     deadline_s = running.clock.monotonic_s() + running.settings.limits.quiet_s + 1.0

@@ -2,7 +2,7 @@
 
 Orders come only over the agent's own authenticated connection. A document is refused if it is malformed,
 meant for another host, past its end, or older than the one held; the held one then stays in force until its
-own end.
+own end. Of two that bear the same instant the one fetched later holds, since a collector may count in hours.
 Taken orders can narrow what the owner allows, never widen it.
 """
 
@@ -62,8 +62,6 @@ def accept_orders(orders: Orders, *, host_id: str, held: Orders | None, now: dat
         raise OrdersRefusedError(reason="They end before they begin.")
     if held is not None and orders.issued_at < held.issued_at:
         raise OrdersRefusedError(reason="They are older than those in force (replayed or late).")
-    if held is not None and orders.issued_at == held.issued_at and orders != held:
-        raise OrdersRefusedError(reason="They differ from those in force yet bear the same instant.")
     return orders
 
 

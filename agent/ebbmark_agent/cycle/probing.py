@@ -59,7 +59,9 @@ class Due:
 
 
 def due_probes(running: Running) -> tuple[Due, ...]:
-    """Give what is due, ordered probes first, then the longest overdue.
+    """Give what is due: ordered probes first, then soaks before spots, then the longest overdue.
+
+    A soak shows all that a spot shows; spots first would keep a drive that needs rest from ever being soaked.
 
     Args:
         running: The agent.
@@ -68,7 +70,9 @@ def due_probes(running: Running) -> tuple[Due, ...]:
     if not in_force(running.orders, now=now):
         return ()
     ordered = list(_ordered(running, now=now))
-    recurring = sorted(_recurring(running, now=now), key=lambda due: due.since)
+    recurring = sorted(
+        _recurring(running, now=now), key=lambda due: (due.kind is not ProbeKind.SOAK, due.since)
+    )
     return (*ordered, *recurring)
 
 
@@ -319,7 +323,10 @@ def _remember(running: Running, due: Due, result: ProbeResult, *, now: datetime)
     if result.outcome in {ProbeOutcome.GAVE_WAY, ProbeOutcome.CANCELLED}:
         _postpone(running, due)
         return
-    running.memory.done(f"{due.kind}:{running.inventory.members(due.volume)[0].key}", at=now)
+    key = running.inventory.members(due.volume)[0].key
+    running.memory.done(f"{due.kind}:{key}", at=now)
+    if due.kind is ProbeKind.SOAK:
+        running.memory.done(f"{ProbeKind.SPOT}:{key}", at=now)
 
 
 def _postpone(running: Running, due: Due) -> None:
