@@ -24,6 +24,7 @@ class Drive:
         backing_file: The file a loop device lies on; it stays on this machine.
         lies_on: Refs of the drives that hold a loop device's file; its bytes show in their counters too.
         place: Where the drive is plugged in; tells drives without a name of their own apart.
+        medium_number: The kernel's running number of the medium; another number is another insertion.
     """
 
     facts: DriveFacts
@@ -33,6 +34,7 @@ class Drive:
     backing_file: str | None = None
     lies_on: tuple[str, ...] = ()
     place: str | None = None
+    medium_number: int | None = None
 
     @property
     def ref(self) -> str:
@@ -66,6 +68,11 @@ class Drive:
         """Give a name that lasts over restarts here: the drive's own, else where it is plugged in."""
         own = self.facts.identity.names()
         return own[0] if own else f"place:{self.place or self.ref}"
+
+    @property
+    def insertion(self) -> str:
+        """Give a name for this very insertion of the medium: taken out and put back, it is another."""
+        return f"{self.key}#{self.medium_number if self.medium_number is not None else 'unknown'}"
 
     def named(self, identity: DriveIdentity | None, *, rotation_rpm: int | None = None) -> "Drive":
         """Give this drive with what was read from it itself, as by smartctl.

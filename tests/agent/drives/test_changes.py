@@ -55,3 +55,24 @@ def test_link_that_falls_back_is_a_change(machine: Machine) -> None:
 def test_empty_changes_are_none() -> None:
     """Changes without anything in them say so."""
     assert Changes().none
+
+
+def test_another_card_in_the_same_slot(machine: Machine) -> None:
+    """A card changed in one slot between two scans went, and another came, though neither has a name."""
+    folder = machine.usb("sde", removable="1", diskseq="11", serial="")
+    before = machine.scan()
+    machine.write(f"{folder}/diskseq", "12")
+    after = machine.scan()
+    found = changes(before, after)
+
+    assert [drive.insertion for drive in found.drives_vanished] == [before.drives[0].insertion]
+    assert [drive.insertion for drive in found.drives_appeared] == [after.drives[0].insertion]
+    assert before.drives[0].insertion != after.drives[0].insertion
+
+
+def test_same_insertion_is_no_change(machine: Machine) -> None:
+    """A card that stayed in its slot is the same insertion at every scan."""
+    machine.usb("sde", removable="1", diskseq="11")
+
+    assert machine.scan().drives[0].insertion == machine.scan().drives[0].insertion
+    assert changes(machine.scan(), machine.scan()).none

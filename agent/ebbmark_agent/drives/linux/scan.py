@@ -232,6 +232,7 @@ class _Scan:
             backing_file=backing,
             lies_on=tuple(_ref(drive) for drive in lies_on),
             place=f"file:{_trace(backing)}" if backing else way.place,
+            medium_number=self.tree.number(folder / "diskseq"),
         )
 
     def _rotational(self, folder: Path, bus: Bus) -> bool | None:
