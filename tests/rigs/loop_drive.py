@@ -13,6 +13,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -70,6 +71,19 @@ class LoopDrive:
         """Give what the supervisor did."""
         lines = self.log.read_text().splitlines() if self.log.exists() else []
         return [json.loads(line) for line in lines if line.endswith("}")]
+
+    def wait_for(self, event: str, *, within_s: float = 20.0) -> None:
+        """Wait until the supervisor logs an event once more.
+
+        Raises:
+            TimeoutError: It did not in time.
+        """
+        before = len([each for each in self.truth() if each["event"] == event])
+        deadline = time.monotonic() + within_s
+        while len([each for each in self.truth() if each["event"] == event]) == before:
+            if time.monotonic() > deadline:
+                raise TimeoutError(f"the rig did not come to '{event}' within {within_s:.0f} s")
+            time.sleep(0.02)
 
     def counters(self) -> tuple[int, int]:
         """Give bytes read and written by the kernel's count, since the device was set up by anybody."""

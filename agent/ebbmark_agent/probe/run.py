@@ -114,6 +114,7 @@ def _tidy(session: Session, outcome: ProbeOutcome) -> Tidied:
         disks=session.request.disks,
         written_bytes=0 if session.reads_only else session.log.total_bytes,
         free_before_bytes=session.space.free_bytes,
-        # Somebody needs the drive now: even a discard would be in the way.
-        quietly=outcome is ProbeOutcome.GAVE_WAY,
+        # Somebody needs the drive now, so even a discard would be in the way; or the drive fails, and then
+        # nothing more is asked of it.
+        quietly=outcome in {ProbeOutcome.GAVE_WAY, ProbeOutcome.FAILED} or session.read_back_ok is False,
     )

@@ -48,7 +48,7 @@ def tidy(
         disks: Kernel names of the disks beneath, whose counters prove a discard.
         written_bytes: What the files hold [bytes].
         free_before_bytes: Room before the probe [bytes].
-        quietly: Somebody needs the drive: close the files and do nothing else.
+        quietly: Close the files and ask nothing else of the drive.
 
     Returns:
         What can be said.
@@ -71,7 +71,8 @@ def tidy(
     )
     asked = platform.discard_extents(folder, tuple(extents))
     counted_after = _discarded(platform, disks)
-    if _rose_by(counted_before, counted_after, PROVEN_SHARE * written_bytes):
+    enough = PROVEN_SHARE * written_bytes
+    if asked is not None and asked >= enough and _rose_by(counted_before, counted_after, enough):
         return Tidied(discard=DiscardState.PROVEN, space_returned=returned)
     state = DiscardState.ASKED if asked or released else DiscardState.NOT_POSSIBLE
     return Tidied(discard=state, space_returned=returned)
