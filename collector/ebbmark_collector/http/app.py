@@ -24,7 +24,7 @@ from ebbmark_collector.http.resources import every_operation
 from ebbmark_collector.store import to_ms
 
 _ACCESS = logging.getLogger("ebbmark_collector.access")
-_MAX_QUERY_BYTES = 8_000
+_MAX_QUERY_BYTES = 24_000
 
 
 class _Door:

@@ -108,7 +108,8 @@ def _answer(
     if answer is None:
         return {"description": description}
     if isinstance(answer, str):
-        return {"description": description, "content": {answer: {"schema": {"type": "string"}}}}
+        kind = "object" if answer == "application/json" else "string"
+        return {"description": description, "content": {answer: {"schema": {"type": kind}}}}
     return {
         "description": description,
         "content": {"application/json": {"schema": schemas_by[answer, "serialization"]}},
@@ -125,7 +126,7 @@ _SAYS = {
 
 
 def _problem_statuses(operation: Operation) -> list[int]:
-    statuses = [429, 500, 503]
+    statuses = [*operation.problems, 429, 500, 503]
     if (
         operation.query is not None
         or operation.body is not None
@@ -133,6 +134,8 @@ def _problem_statuses(operation: Operation) -> list[int]:
         or operation.method == "GET"
     ):
         statuses.append(422)
+    if operation.query is not None:
+        statuses.append(414)
     if operation.scopes:
         statuses += [401, 403]
     if "{" in operation.path:

@@ -130,6 +130,7 @@ class Operation:
         answers: Status to model, or to a media type for bodies that are not JSON.
         action: Takes an Idempotency-Key.
         edits: Takes If-Match.
+        problems: Statuses it may answer with beside those every operation of its kind may.
     """
 
     name: str
@@ -145,6 +146,7 @@ class Operation:
     answers: Mapping[int, type[BaseModel] | str | None]
     action: bool
     edits: bool
+    problems: tuple[int, ...]
     description: str
     body_example: Any
 
@@ -169,6 +171,7 @@ class Routes:
         answers: Mapping[int, type[BaseModel] | str | None],
         action: bool = False,
         edits: bool = False,
+        problems: tuple[int, ...] = (),
         description: str = "",
         body_example: Any = None,
     ) -> Callable[[View], View]:
@@ -190,6 +193,7 @@ class Routes:
                     answers=answers,
                     action=action,
                     edits=edits,
+                    problems=problems,
                     description=description,
                     body_example=body_example,
                 )

@@ -150,6 +150,7 @@ def _decide(tx: Tx, call: Call, claim: Claim) -> Claimed | Pending:
     scopes=(),
     body=Claim,
     answers={201: Claimed, 202: Pending},
+    problems=(403,),
     description="The enrolment token in the body is the permission. A repeat of the same claim is harmless.",
     body_example={
         "enrol_token": "ebb_0123456789ab_secret",

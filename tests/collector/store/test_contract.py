@@ -1,0 +1,297 @@
+"""What every engine of the store must do alike."""
+
+import threading
+from collections.abc import Callable
+
+import pytest
+from ebbmark_collector.errors import Conflict
+from ebbmark_collector.store import Store, Tx, hosts, leases, savepoint
+from ebbmark_collector.store.listing import Column, Filter, Kind, Listing, Place, page
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from tests.collector.conftest import NOON
+
+ROWS = Listing(
+    name="hosts",
+    source="hosts",
+    key="host_id",
+    sort="name",
+    columns=(
+        Column(name="host_id"),
+        Column(name="name", searched=True),
+        Column(name="clock_offset_s", kind=Kind.NUMBER, nullable=True),
+        Column(name="on_air", kind=Kind.TRUTH),
+    ),
+)
+
+
+def add(tx: Tx, host_id: str, *, name: str = "n", offset: float | None = None) -> None:
+    """Add a host."""
+    hosts.add_host(tx, host_id=host_id, name=name, system="Linux", machine_key=None, now_ms=1)
+    tx.run("UPDATE hosts SET clock_offset_s = :o WHERE host_id = :h", {"o": offset, "h": host_id})
+
+
+def ids(store: Store) -> list[str]:
+    """Give every host's id."""
+    return [
+        row["host_id"]
+        for row in store.read(lambda tx: tx.query("SELECT host_id FROM hosts ORDER BY host_id"))
+    ]
+
+
+def test_a_finished_write_is_seen_by_the_next_reader(store: Store) -> None:
+    """What a write left is there for a reader that begins afterwards."""
+    store.write(lambda tx: add(tx, "a"))
+
+    assert ids(store) == ["a"]
+
+
+def test_a_write_that_raises_leaves_nothing(store: Store) -> None:
+    """A job that raises undoes all it did, and the caller sees its own exception."""
+
+    def job(tx: Tx) -> None:
+        add(tx, "a")
+        raise LookupError("on purpose")
+
+    with pytest.raises(LookupError, match="on purpose"):
+        store.write(job)
+
+    assert ids(store) == []
+
+
+def test_a_savepoint_undoes_its_part_only(store: Store) -> None:
+    """What a savepoint's block did is undone when it raises; what came before and after it stays."""
+
+    def job(tx: Tx) -> None:
+        add(tx, "before")
+        with pytest.raises(LookupError), savepoint(tx):
+            add(tx, "within")
+            raise LookupError
+        add(tx, "after")
+
+    store.write(job)
+
+    assert ids(store) == ["after", "before"]
+
+
+def test_a_second_row_of_one_kind_is_a_conflict(store: Store) -> None:
+    """A row that contradicts another is told as a conflict, whatever the engine calls it."""
+    store.write(lambda tx: add(tx, "a"))
+
+    with pytest.raises(Conflict):
+        store.write(lambda tx: add(tx, "a"))
+
+
+@pytest.mark.parametrize(
+    "value",
+    ["", "é ☃ 𝄞", "it's 100 % :here", "a\nb", "0123"],
+    ids=["empty", "unicode", "marks", "newline", "digits"],
+)
+def test_text_comes_back_as_it_went_in(store: Store, value: str) -> None:
+    """Text is kept to the letter."""
+    store.write(lambda tx: add(tx, "a", name=value))
+
+    assert [value] == [row["name"] for row in store.read(lambda tx: tx.query("SELECT name FROM hosts"))]
+
+
+@pytest.mark.parametrize("number", [0, -1, 2**53 + 1, 2**63 - 1])
+def test_whole_numbers_come_back_exactly(store: Store, number: int) -> None:
+    """Counters of 63 bits are kept to the unit."""
+
+    def job(tx: Tx) -> None:
+        add(tx, "a")
+        tx.run("UPDATE hosts SET last_report_ms = :n", {"n": number})
+
+    store.write(job)
+
+    found = store.read(lambda tx: tx.query("SELECT last_report_ms AS n FROM hosts"))[0]["n"]
+    assert number == found
+    assert type(found) is int
+
+
+def test_bytes_and_floats_come_back_exactly(store: Store) -> None:
+    """Bytes and doubles are kept to the bit."""
+    from ebbmark_collector.store import access
+
+    store.write(
+        lambda tx: access.add_token(
+            tx,
+            token_id="t",
+            scope="viewer",
+            secret_hash=bytes(range(256)),
+            label="l",
+            created_by="x",
+            now_ms=1,
+        )
+    )
+    store.write(lambda tx: add(tx, "a", offset=0.1 + 0.2))
+
+    token = store.read(lambda tx: access.token(tx, "t"))
+    assert token is not None
+    assert bytes(range(256)) == bytes(token["hash"])
+    assert store.read(lambda tx: tx.query("SELECT clock_offset_s AS o FROM hosts"))[0]["o"] == 0.1 + 0.2
+
+
+def test_insert_many_leaves_or_updates_a_known_row(store: Store) -> None:
+    """On a repeated key the old row stays, or the named columns change and no others."""
+    names = ("name", "owner", "until_ms")
+
+    def job(tx: Tx) -> None:
+        tx.insert_many("leases", names, [("a", "x", 1), ("b", "x", 1)], key=("name",))
+        tx.insert_many("leases", names, [("a", "y", 2)], key=("name",))
+        tx.insert_many("leases", names, [("b", "y", 2)], key=("name",), update=("until_ms",))
+
+    store.write(job)
+
+    found = store.read(lambda tx: tx.query("SELECT * FROM leases ORDER BY name"))
+    assert found == [
+        {"name": "a", "owner": "x", "until_ms": 1},
+        {"name": "b", "owner": "x", "until_ms": 2},
+    ]
+
+
+def test_a_reader_sees_one_state_throughout(store: Store) -> None:
+    """What others commit while a reader reads does not show in it."""
+    store.write(lambda tx: add(tx, "a"))
+    with store.tx() as tx:
+        before = tx.query("SELECT COUNT(*) AS n FROM hosts")[0]["n"]
+        writer = threading.Thread(target=lambda: store.write(lambda w: add(w, "b")))
+        writer.start()
+        writer.join(timeout=20)
+        after = tx.query("SELECT COUNT(*) AS n FROM hosts")[0]["n"]
+
+    assert (before, after) == (1, 1)
+    assert ids(store) == ["a", "b"]
+
+
+def in_threads(count: int, work: Callable[[int], None]) -> list[BaseException]:
+    """Do the same in several threads at once and give what they raised."""
+    start, raised = threading.Barrier(count), []
+
+    def run(number: int) -> None:
+        start.wait(timeout=20)
+        try:
+            work(number)
+        except BaseException as error:  # handed to the test
+            raised.append(error)
+
+    threads = [threading.Thread(target=run, args=(number,)) for number in range(count)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    return raised
+
+
+def test_writers_at_once_lose_no_increment(store: Store) -> None:
+    """Reading and then writing in one job is safe from eight threads at once."""
+    store.write(lambda tx: tx.insert_many("leases", ("name", "owner", "until_ms"), [("n", "x", 0)]))
+
+    def raise_by_one(_: int) -> None:
+        for _ in range(10):
+            store.write(lambda tx: tx.run("UPDATE leases SET until_ms = until_ms + 1 WHERE name = 'n'"))
+
+    raised = in_threads(8, raise_by_one)
+
+    assert raised == []
+    assert store.read(lambda tx: tx.query("SELECT until_ms FROM leases"))[0]["until_ms"] == 80
+
+
+def test_one_of_many_becomes_leader(store: Store) -> None:
+    """However many ask for the lease at once, one gets it; after its end another does."""
+    led: list[int] = []
+
+    def ask(number: int) -> None:
+        if store.write(lambda tx: leases.take(tx, name="r", owner=str(number), now_ms=1_000, for_ms=500)):
+            led.append(number)
+
+    assert in_threads(8, ask) == []
+    assert len(led) == 1
+    other = str(led[0] + 100)
+    for now_ms, expected in ((1_400, False), (1_501, True)):
+        got = store.write(lambda tx, at=now_ms: leases.take(tx, name="r", owner=other, now_ms=at, for_ms=500))
+        assert expected == got
+
+
+def all_pages(store: Store, sort: str, limit: int, filters: tuple[Filter, ...] = ()) -> list[str]:
+    """Walk through a list page by page."""
+    found: list[str] = []
+    after: Place | None = None
+    while True:
+        rows, after = store.read(
+            lambda tx, after=after: page(tx, ROWS, filters=filters, sort=sort, after=after, limit=limit)
+        )
+        found += [row["host_id"] for row in rows]
+        if after is None:
+            return found
+
+
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    offsets=st.lists(st.one_of(st.none(), st.sampled_from([-1.5, 0.0, 2.0, 7.25])), max_size=12),
+    limit=st.integers(1, 5),
+    falling=st.booleans(),
+)
+def test_pages_hold_every_row_once_in_order(
+    store: Store, offsets: list[float | None], limit: int, falling: bool
+) -> None:
+    """Walking a list page by page gives every row once, sorted, empty values last in either direction."""
+
+    def fill(tx: Tx) -> None:
+        tx.run("DELETE FROM hosts")
+        for i, offset in enumerate(offsets):
+            add(tx, f"h{i:02}", offset=offset)
+
+    store.write(fill)
+    known = [(o, f"h{i:02}") for i, o in enumerate(offsets) if o is not None]
+    empty = [f"h{i:02}" for i, o in enumerate(offsets) if o is None]
+    expected = [name for _, name in sorted(known, reverse=falling)] + sorted(empty, reverse=falling)
+
+    found = all_pages(store, "-clock_offset_s" if falling else "clock_offset_s", limit)
+
+    assert expected == found
+
+
+def test_text_sorts_by_code_point_on_every_engine(store: Store) -> None:
+    """Upper before lower case, accents after: the same pages whichever engine serves them."""
+    names = ["b", "B", "a", "é", "Z", "_", "10", "9"]
+
+    def fill(tx: Tx) -> None:
+        for i, name in enumerate(names):
+            add(tx, f"h{i}", name=name)
+
+    store.write(fill)
+
+    rows, _ = store.read(lambda tx: page(tx, ROWS))
+    assert sorted(names) == [row["name"] for row in rows]
+
+
+@pytest.mark.parametrize(
+    ("contains", "expected"),
+    [("UT-", ["cut-1", "cut-2"]), ("%", ["100%"]), ("_", []), ("!", [])],
+    ids=["whatever case", "percent is a character", "underscore is a character", "bang is a character"],
+)
+def test_contains_looks_for_the_text_itself(store: Store, contains: str, expected: list[str]) -> None:
+    """Looking for text takes it literally, whatever its case."""
+
+    def fill(tx: Tx) -> None:
+        for name in ("cut-1", "cut-2", "100%"):
+            add(tx, name, name=name)
+
+    store.write(fill)
+
+    rows, _ = store.read(lambda tx: page(tx, ROWS, contains=contains, sort="-name"))
+    assert expected == sorted(row["name"] for row in rows)
+
+
+def test_time_of_an_id_is_its_order() -> None:
+    """Ids made later sort later, to the millisecond."""
+    from datetime import timedelta
+
+    from ebbmark_collector.store.ids import new_id
+
+    made = [new_id(NOON + timedelta(milliseconds=i)) for i in range(50)]
+
+    assert sorted(made) == made
+    assert {26} == {len(one) for one in made}
