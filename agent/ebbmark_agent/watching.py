@@ -1,11 +1,11 @@
 """What a running probe watches: the disks beneath it, their neighbours, the switches, the drive's heat."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 
 from ebbmark_agent.clock import Clock
 from ebbmark_agent.consent import NEIGHBOUR, ON_TARGET
 from ebbmark_agent.consent import lively as lively_grant
-from ebbmark_agent.drives import Drive, Inventory, Volume
+from ebbmark_agent.drives import Drive, Inventory, Volume, temperature_c
 from ebbmark_agent.health import JsonSmartctl, examine
 from ebbmark_agent.moment import Scene, lively, recorder_host, subject_order
 from ebbmark_agent.probe import CounterWatch, WatchedDisk
@@ -61,9 +61,11 @@ def _beside(members: tuple[Drive, ...], inventory: Inventory) -> Iterator[Drive]
 
 
 def thermometer(
-    members: Iterable[Drive], readings: Mapping[str, HealthReading], *, runner: JsonSmartctl, clock: Clock
+    members: Collection[Drive], readings: Mapping[str, HealthReading], *, runner: JsonSmartctl, clock: Clock
 ) -> Callable[[], float | None] | None:
     """Give what reads the hottest drive's temperature, or None where none tells it.
+
+    The kernel's own sensors go before smartctl, whose many commands would queue among a probe's writes.
 
     Args:
         members: The drives beneath the volume.
@@ -71,6 +73,11 @@ def thermometer(
         runner: How smartctl is run.
         clock: The clocks.
     """
+    sensed = [drive for drive in members if temperature_c(drive) is not None]
+    if sensed:
+        return lambda: max(
+            (degrees for drive in sensed if (degrees := temperature_c(drive)) is not None), default=None
+        )
     told = [
         (reading.temperature_c, drive)
         for drive in members

@@ -18,6 +18,7 @@ __all__ = [
     "better_identity",
     "changes",
     "scan",
+    "temperature_c",
     "volume_of",
     "with_names",
 ]
@@ -76,6 +77,21 @@ def volume_of(path: Path, *, root: Path = _HERE, space: Space | None = None) -> 
     if found is None:
         raise NotAVolumeError(path=str(path), reason="no mounted file system holds it")
     return found
+
+
+def temperature_c(drive: Drive, *, root: Path = _HERE) -> float | None:
+    """Give a drive's temperature from the system's own sensors: quick enough to be asked during a probe.
+
+    Args:
+        drive: the drive.
+        root: the folder that stands for `/`.
+
+    Returns:
+        The temperature [°C]; None where the system has no sensor for it, as everywhere but on Linux.
+    """
+    if root == _HERE and this_platform().SYSTEM != _LINUX:
+        return None
+    return linux.temperature_c(linux.Tree(root=root), drive.kernel_name.replace("/", "!"))
 
 
 def _system_space(mount_point: str) -> VolumeSpace:

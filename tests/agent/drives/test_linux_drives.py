@@ -1,6 +1,7 @@
 """Drives and the way to them on Linux: identity, links, what is shared, what can be taken out."""
 
 import pytest
+from ebbmark_agent.drives import temperature_c
 from ebbmark_agent.report import Bus, IdentityConfidence
 
 from tests.agent.drives.tree import SIZE_BYTES, Machine
@@ -338,3 +339,15 @@ def test_machine_with_nothing(machine: Machine) -> None:
     inventory = machine.scan()
 
     assert (inventory.drives, inventory.volumes, inventory.remarks) == ((), (), ())
+
+
+@pytest.mark.parametrize("folder", ["hwmon3", "hwmon/hwmon3"], ids=["older kernels", "newer kernels"])
+def test_temperature_from_the_kernels_sensor(machine: Machine, folder: str) -> None:
+    """A drive with a sensor file tells its temperature without any program; one without tells none."""
+    machine.nvme(0)
+    machine.sata("sda", port=1)
+    machine.write(f"{NVME_FUNCTION}/nvme/nvme0/{folder}/temp1_input", "41850")
+    flash, disk = machine.scan().drives
+
+    assert temperature_c(flash, root=machine.root) == pytest.approx(41.85)
+    assert temperature_c(disk, root=machine.root) is None

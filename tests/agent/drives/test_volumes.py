@@ -83,6 +83,7 @@ def test_hidden_mount_does_not_count(machine: Machine) -> None:
         pytest.param("dm-0", {"dm__uuid": "LVM-abcdef", "dm__name": "vg-lv"}, id="LVM"),
         pytest.param("dm-0", {"dm__uuid": "mpath-3600", "dm__name": "mpatha"}, id="several paths"),
         pytest.param("md0", {"md__level": "container"}, id="RAID container"),
+        pytest.param("bcache0", {}, id="cache over a drive"),
     ],
 )
 def test_uncertain_layers_are_said_once(machine: Machine, name: str, files: dict[str, str]) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 from ebbmark_agent.drives.linux.tree import Tree
 
 SECTOR_BYTES = 512  # [bytes] the unit of /sys/block/*/size, whatever the drive's own sector is
-_NOT_A_DRIVE = re.compile(r"(ram|zram|sr|fd|mtdblock)\d+|mmcblk\d+(boot\d+|rpmb)")
+_NOT_A_DRIVE = re.compile(r"(ram|zram|sr|fd|mtdblock|bcache|zd)\d+|mmcblk\d+(boot\d+|rpmb)")
 _OVER_NETWORK = re.compile(r"(nbd|rbd|drbd)\d+")
 _STRIPED_LEVELS = frozenset({"raid0", "raid1", "raid4", "raid5", "raid6", "raid10", "linear"})
 
@@ -31,41 +31,44 @@ class Lie:
     network: bool = False
 
 
-@dataclass(frozen=True, kw_only=True)
 class Blocks:
-    """The block devices of a tree."""
+    """The block devices of a tree, listed once; a later look takes a new object."""
 
-    tree: Tree
+    def __init__(self, *, tree: Tree) -> None:
+        """Take where the kernel's files are, and list what is there."""
+        self.tree = tree
+        self._root = tree.at("/sys/block")
+        self._whole = tree.names(self._root)
+        self._disk_of: dict[str, str] = {}
+        self._by_number: dict[str, str] = {}
+        for disk in self._whole:
+            self._note(disk, self._root / disk)
+            for part in tree.names(self._root / disk):
+                if part.startswith(disk) and (self._root / disk / part / "partition").exists():
+                    self._disk_of[part] = disk
+                    self._note(part, self._root / disk / part)
+
+    def _note(self, name: str, folder: Path) -> None:
+        number = self.tree.text(folder / "dev")
+        if number:
+            self._by_number.setdefault(number, name)
 
     def whole(self) -> tuple[str, ...]:
         """Give the kernel names of all whole block devices."""
-        return self.tree.names(self.tree.at("/sys/block"))
+        return self._whole
 
     def folder(self, name: str) -> Path:
         """Give a block device's folder, a partition's too."""
-        direct = self.tree.at("/sys/block") / name
-        if direct.exists():
-            return direct
-        disk = self.partition_of(name)
-        return self.tree.at("/sys/block") / disk / name if disk else direct
+        disk = self._disk_of.get(name)
+        return self._root / disk / name if disk else self._root / name
 
     def partition_of(self, name: str) -> str | None:
         """Give the whole device a partition belongs to, None if it is none."""
-        for disk in self.whole():
-            if name.startswith(disk) and (self.tree.at("/sys/block") / disk / name / "partition").exists():
-                return disk
-        return None
+        return self._disk_of.get(name)
 
     def by_number(self, number: str) -> str | None:
         """Find a block device by its `major:minor`."""
-        for disk in self.whole():
-            folder = self.tree.at("/sys/block") / disk
-            if self.tree.text(folder / "dev") == number:
-                return disk
-            for part in self.tree.names(folder):
-                if part.startswith(disk) and self.tree.text(folder / part / "dev") == number:
-                    return part
-        return None
+        return self._by_number.get(number)
 
     def by_device(self, device: str) -> str | None:
         """Find a block device by its device file, also by a link such as `/dev/mapper/…`."""
@@ -114,10 +117,13 @@ class Blocks:
             return self._array(name, depth)
         if _OVER_NETWORK.fullmatch(name) or self._reached_over_network(name):
             return Lie(certain=False, why="another machine", network=True)
+        if self._slaves(name):  # a cache in front of a slower drive, for one
+            below = self._join(self._slaves(name), depth)
+            return Lie(
+                drives=below.drives, certain=False, encrypted=below.encrypted, why="a cache over drives"
+            )
         if not self.is_drive(name):
             return Lie(certain=False, why="something that is no drive")
-        if self._slaves(name):  # a cache in front of a slower drive, for one
-            return Lie(drives=(name,), certain=False, why="a cache over other drives")
         return Lie(drives=(name,))
 
     def _mapped(self, name: str, depth: int) -> Lie:
