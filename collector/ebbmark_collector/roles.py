@@ -45,7 +45,7 @@ class Watch:
         conditions: What the role changes about single conditions, by the condition's name.
     """
 
-    horizon_days: float = 60.0
+    horizon_days: float = 75.0
     silent_after_s: float = 3 * 86_400.0
     no_safe_moment_days: float = 14.0
     conditions: Mapping[str, ConditionRule] = field(default_factory=dict)

@@ -6,11 +6,12 @@ from ebbmark_agent.report import Assessment, HealthState
 
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, deadband_of
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
-from ebbmark_collector.alerts.vocabulary import Severity, Sight
+from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import growth_over
-from ebbmark_collector.judge.findings import Ground, Limit
+from ebbmark_collector.judge.findings import CauseKind, Ground, Limit
 
 RECENT = timedelta(days=35)
+GROWING = 2  # [1] new ones within five weeks: not one event any more but a course
 RECOVER = "Stop using it, keep it for recovery: copy off what is on it and have it replaced."
 WARNING_WORDS = {
     "spare_below_threshold": "its spare space has fallen below the drive's own threshold",
@@ -21,6 +22,10 @@ WARNING_WORDS = {
     "persistent_memory_region_unreliable": "its persistent memory region is read-only or unreliable",
 }
 _MILD_WARNINGS = frozenset({"temperature_above_or_below_threshold", "spare_below_threshold"})
+_CAUSES = {
+    "spare_below_threshold": CauseKind.WORN,
+    "temperature_above_or_below_threshold": CauseKind.TOO_HOT,
+}
 _ERRORS = {
     "media_errors": "media errors",
     "uncorrectable_errors": "uncorrectable errors",
@@ -42,14 +47,15 @@ def media_errors(scene: Scene) -> tuple[Seen, ...]:
             kind=Kind.MEDIA_ERRORS,
             sight=Sight.PRESENT if total else Sight.ABSENT,
             what=told,
-            predicts_lost_frames=risen >= 2,
+            predicts_lost_frames=risen >= GROWING,
             value=float(total),
             limit=1.0,
             unit="1",
             since=min((at for name, at in scene.outlook.wear.firsts if name in _ERRORS), default=None),
-            act_by=scene.now if risen >= 2 else None,
+            act_by=scene.now if risen >= GROWING else None,
             why=tuple(f"{n} of the {words} are new within five weeks." for words, n in grown.items() if n),
-            severity=None if risen else Severity.MINOR,
+            milder=0 if risen >= GROWING else 1,
+            cause=CauseKind.FAILING_MEDIA,
             next_step="Copy off what is on it, take it out of service and have it replaced.",
             because="The drive counts none any more.",
         ),
@@ -72,6 +78,7 @@ def self_assessment_failed(scene: Scene) -> tuple[Seen, ...]:
             since=last.at,
             act_by=last.at,
             why=(last.sentence,) if last.sentence else (),
+            cause=CauseKind.FAILING_MEDIA,
             next_step=RECOVER,
             because="Its self-assessment passes again.",
         ),
@@ -92,7 +99,8 @@ def critical_warnings(scene: Scene) -> tuple[Seen, ...]:
                 what=words,
                 predicts_lost_frames=code not in _MILD_WARNINGS,
                 since=last.at if last else None,
-                severity=Severity.MINOR if code in _MILD_WARNINGS else None,
+                milder=1 if code in _MILD_WARNINGS else 0,
+                cause=_CAUSES.get(code, CauseKind.FAILING_MEDIA),
                 next_step="Give it air." if code.startswith("temperature") else RECOVER,
                 because="The drive has taken the warning back.",
             )
@@ -115,6 +123,7 @@ def read_back_differs(scene: Scene) -> tuple[Seen, ...]:
             predicts_lost_frames=True,
             since=bad[-1].at if bad else None,
             act_by=bad[-1].at if bad else None,
+            cause=CauseKind.FAILING_MEDIA,
             next_step=RECOVER,
             because="A later soak was read back right.",
         ),
@@ -135,6 +144,7 @@ def write_fault(scene: Scene) -> tuple[Seen, ...]:
             since=faults[-1].at if faults else None,
             act_by=faults[-1].at if faults else None,
             why=(faults[-1].fault_sentence or "",) if faults else (),
+            cause=CauseKind.FAILING_MEDIA,
             next_step=RECOVER,
             because="A later soak met no fault.",
         ),
@@ -193,6 +203,7 @@ def _now(scene: Scene, kind: Kind, limit: Limit, words: str) -> Seen:
         value=meeting.value_now,
         limit=meeting.limit_value,
         unit="%",
+        cause=CauseKind.WORN,
         next_step="Plan its replacement; the rating is a planning figure, not the day it fails.",
         because="Its figure lies short of the limit.",
     )
@@ -210,6 +221,7 @@ def _spare_now(scene: Scene) -> Seen:
         value=float(spare),
         limit=float(threshold),
         unit="%",
+        cause=CauseKind.WORN,
         next_step="Replace it; when its spare is gone it turns read-only.",
         because="Its spare lies at or above its threshold.",
     )
@@ -232,6 +244,7 @@ def _soon(scene: Scene, kind: Kind, limit: Limit, words: str) -> Seen:
         limit=meeting.limit_value,
         unit="%",
         act_by=meeting.earliest or meeting.likely,
+        cause=CauseKind.WORN,
         next_step="Have its replacement at hand by then.",
         because="Its date moved beyond the horizon.",
     )

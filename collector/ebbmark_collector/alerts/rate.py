@@ -6,12 +6,12 @@ from ebbmark_agent.evidence.standing import Standing as Word
 
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, deadband_of, mb_s
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
-from ebbmark_collector.alerts.vocabulary import Severity, Sight
+from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.findings import Likeness, Limit
 from ebbmark_collector.judge.series import soak_series, spot_series
 
 RECENT_SPOTS = 7  # [1]
-STALL_NEAR = 0.4  # [1] of the buffer: a stop this long in a short probe means longer ones in a long take
+STALL_NEAR = 0.25  # [1] of the buffer: stops that grew to this much will go on growing
 STALL_GREW = 3.0  # [1] times
 
 
@@ -50,7 +50,7 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
             since=standing.evidence_at,
             act_by=standing.evidence_at if beneath_rate else None,
             why=tuple(r.sentence for r in standing.reasons),
-            severity=None if beneath_rate else Severity.MAJOR if foreseen else Severity.MINOR,
+            milder=0 if beneath_rate else 1 if foreseen else 2,
             because=f"It was probed again and does better: {told}.",
             blames_causes=True,
         ),
@@ -115,7 +115,7 @@ def floor_will_meet_demand(scene: Scene) -> tuple[Seen, ...]:
             unit="bytes/s",
             act_by=meeting.earliest or meeting.likely,
             why=(f"{meeting.points} gathered probes fall together.",),
-            severity=None if rate else Severity.MINOR,
+            milder=0 if rate else 1,
             because=f"Its likely date moved beyond the horizon of {horizon:.0f} days.",
             blames_causes=True,
         ),
@@ -142,7 +142,7 @@ def floor_stepped_down(scene: Scene) -> tuple[Seen, ...]:
             unit="bytes/s",
             since=fell.since,
             why=(f"{fell.probes_since} probes since {fell.since:%Y-%m-%d} lie {fell.fall:.0%} lower.",),
-            severity=Severity.MAJOR if beneath else Severity.WARNING,
+            milder=0 if beneath else 1,
             blames_causes=True,
         ),
     )
@@ -174,7 +174,7 @@ def stalls_beyond_buffer(scene: Scene) -> tuple[Seen, ...]:
             unit="s",
             since=at,
             act_by=at,
-            severity=None if longest >= buffer_s else Severity.MAJOR,
+            milder=0 if longest >= buffer_s else 1,
             because=f"Its longest recent stop is {longest:.2f} s.",
             blames_causes=True,
         ),

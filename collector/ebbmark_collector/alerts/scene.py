@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from ebbmark_collector.alerts.defaults import weight_of
 from ebbmark_collector.alerts.vocabulary import Condition, ConditionKind, Severity, Sight
-from ebbmark_collector.judge.findings import Cause, Cohort, Outlook, Standing
+from ebbmark_collector.judge.findings import Cause, CauseKind, Cohort, Outlook, Standing
 from ebbmark_collector.judge.history import SubjectHistory
 from ebbmark_collector.roles import DriveRole, Watch
 
@@ -59,7 +59,8 @@ class Seen:
 
     Attributes:
         what: What is wrong, as a clause after the drive's name.
-        severity: Instead of the default.
+        milder: By how many steps it is milder than the default; never below warning [1].
+        cause: What it is a sign of by itself, where no ranking is needed.
         next_step: Instead of the first cause's.
     """
 
@@ -74,7 +75,8 @@ class Seen:
     since: datetime | None = None
     act_by: datetime | None = None
     why: tuple[str, ...] = ()
-    severity: Severity | None = None
+    milder: int = 0
+    cause: CauseKind | None = None
     next_step: str | None = None
     because: str | None = None
     blames_causes: bool = False
@@ -95,7 +97,7 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
         kind=seen.kind,
         qualifier=seen.qualifier,
         sight=seen.sight,
-        severity=_lesser(seen.severity, severity),
+        severity=_milder(severity, seen.milder),
         predicts_lost_frames=seen.predicts_lost_frames and seen.sight is Sight.PRESENT,
         value=seen.value,
         limit=seen.limit,
@@ -104,7 +106,7 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
         act_by=seen.act_by,
         headline=f"{scene.name()}: {seen.what}" if seen.what else "",
         why=seen.why + (cause.facts if cause else ()),
-        cause=cause.kind if cause else None,
+        cause=cause.kind if cause else seen.cause,
         next_step=seen.next_step or (cause.next_step if cause else ""),
         because=seen.because,
         on_delay_s=weight.on_delay_s,
@@ -116,9 +118,10 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
     )
 
 
-def _lesser(own: Severity | None, default: Severity) -> Severity:
-    """Let a condition be milder than its default, never worse: how bad it may get is the role's to say."""
-    return default if own is None or own.order > default.order else own
+def _milder(severity: Severity, steps: int) -> Severity:
+    """Give a severity some steps down: how bad a condition may get is the role's to say."""
+    ladder = list(Severity)
+    return ladder[max(0, ladder.index(severity) - steps)]
 
 
 def below(value: float | None, limit: float | None, deadband: float) -> Sight:

@@ -4,9 +4,9 @@ from datetime import timedelta
 
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, deadband_of, mb_s
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
-from ebbmark_collector.alerts.vocabulary import Severity, Sight
+from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import CLOSE_TO_LINK, growth_over
-from ebbmark_collector.judge.findings import Ground
+from ebbmark_collector.judge.findings import CauseKind, Ground
 
 RECENT = timedelta(days=35)
 CRC_FEW = 3  # [1] in five weeks; single ones happen on good cables
@@ -33,7 +33,8 @@ def link_below_best(scene: Scene) -> tuple[Seen, ...]:
             unit="bytes/s",
             since=path.since,
             act_by=scene.now if cannot else None,
-            severity=None if cannot else Severity.WARNING,
+            milder=0 if cannot else 1,
+            cause=CauseKind.LINK_BELOW_BEST,
             next_step="Put it on its best port with a cable made for it; the drive itself is not to blame.",
             because="Its link runs at its best again.",
         ),
@@ -55,7 +56,8 @@ def interface_errors(scene: Scene) -> tuple[Seen, ...]:
             value=float(grown),
             limit=float(CRC_FEW),
             unit="1",
-            severity=None if grown >= CRC_MANY else Severity.WARNING,
+            milder=0 if grown >= CRC_MANY else 1,
+            cause=CauseKind.CABLE_OR_READER,
             next_step="Change the cable or the reader, then probe; the drive itself is not to blame.",
             because="No interface CRC error in five weeks.",
         ),
@@ -83,6 +85,7 @@ def too_hot(scene: Scene) -> tuple[Seen, ...]:
             value=hottest,
             limit=limit,
             unit="Cel",
+            cause=CauseKind.TOO_HOT,
             next_step="Give it air: clean the intake, move it from its neighbours.",
             because="It has kept cool for a week.",
         ),
@@ -103,6 +106,7 @@ def nearly_full(scene: Scene) -> tuple[Seen, ...]:
             value=fill,
             limit=limit,
             unit="1",
+            cause=CauseKind.TOO_FULL,
             next_step="Offload what is on it.",
             because="It has room again.",
         ),

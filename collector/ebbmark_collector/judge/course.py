@@ -19,7 +19,7 @@ from ebbmark_collector.judge.change import baseline, growth, step
 from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Outlook, Slide
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import Dot, days_between, floor_dots, gathered, soak_series, spot_series
-from ebbmark_collector.judge.slide import meets, slide
+from ebbmark_collector.judge.slide import course, meets, slide
 from ebbmark_collector.judge.standing import spot_scatter
 from ebbmark_collector.judge.wear import read_wear, spare_meeting, wear_meeting
 from ebbmark_collector.roles import DriveRole
@@ -40,8 +40,8 @@ def outlook(history: SubjectHistory, role: DriveRole | None, now: datetime) -> O
     soaks = tuple(p for p in soak_series(history) if p.at <= now)
     spots = spot_series(history, now)
     spot_base = baseline(spots)
-    soak_slide = slide(floor_dots(soaks, now), now)
-    spot_slide = slide(gathered(floor_dots(spots, now)), now, noise=SPOT_NOISE)
+    soak_slide = course(floor_dots(soaks, now), now)
+    spot_slide = course(gathered(floor_dots(spots, now)), now, noise=SPOT_NOISE)
     floor_now = estimated_floor(soaks, spots)
     meetings = [
         wear_meeting(history.health, role.role.wear_limit_percent if role else 100.0, now),

@@ -3,14 +3,17 @@
 Rules.
 
 1. Figures are taken as logarithms: a drive loses a share of its rate, not a fixed number of bytes/s.
-2. Falling means: the Mann-Kendall test says so at 5 %, one side; or, with too few probes for that (a soak a
-   month), the fall is at least `FEW_SIGMAS` of what a probe's own noise could make of a level series.
-3. A date is given only for a falling series. Its interval comes from the slope's: Sen's, or with fewer than
+2. Falling means: from six points on the Mann-Kendall test says so at 1 %, one side; or, with too few for that
+   (a soak a month), the fall is at least `FEW_SIGMAS` of what a probe's own noise makes of a level series.
+3. A drive is level for long and then falls, so the newest points are looked at by themselves as well, and the
+   steepest fall that is sure is the course. Two points are a course only where they stand far apart.
+4. A date is given only for a falling series. Its interval comes from the slope's: Sen's, or with fewer than
    `SEN_FROM` points the one that the probe's noise implies.
 """
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from itertools import pairwise
 from math import log, sqrt
 from statistics import fmean, median
 
@@ -24,15 +27,49 @@ LEAST_POINTS = 3  # [1]
 SEN_FROM = 6  # [1] points; below that Sen's interval spans all slopes and says nothing
 FEW_SIGMAS = 4.0  # [1]
 NOISE = 0.02  # [1] of ln(floor), what one soak repeats to; common practice, no source
-SIGNIFICANT = 0.05  # [1] one-sided
+SIGNIFICANT = 0.01  # [1] one-sided: many drives are looked at every day
+NEWEST = (2, 3, 4, 6, 9, 13)  # [1] how many of the newest points are looked at by themselves
+PAIR_SIGMAS = 5.0  # [1] for two points alone
 HALF_90 = 1.645  # [1] normal quantile of a two-sided 90 % interval
 LEAST_FALL_A_YEAR = 0.03  # [1/year] a slide slower than this meets nothing within a drive's life
 FARTHEST_DAYS = 3650.0  # [days] dates beyond ten years are not told
 
 
-def slide(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE) -> Slide | None:
-    """Fit a series and test it; None with fewer than three points at different times."""
-    if len(dots) < LEAST_POINTS or len({d.day for d in dots}) < LEAST_POINTS:
+def course(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE) -> Slide | None:
+    """Find the course a series is on: the steepest sure fall among its newest points, else the whole series.
+
+    Args:
+        dots: Oldest first.
+        at: The instant the level is told for.
+        noise: What one point repeats to, at least [1].
+
+    Returns:
+        The slide; None with fewer than three points.
+    """
+    whole = slide(dots, at, noise=noise)
+    if whole is None:
+        return None
+    own = max(noise, scatter_of([d.ln for d in dots]))
+    parts = [slide(dots[-n:], at, noise=own, least=2) for n in NEWEST if n < len(dots)]
+    falling = [s for s in (*parts, whole) if s is not None and s.falling]
+    return min(falling, key=lambda s: s.per_day, default=whole)
+
+
+def scatter_of(values: Sequence[float]) -> float:
+    """Give the scatter of a series from the steps between neighbours, which a slide hardly widens [1].
+
+    The difference of two like readings scatters sqrt(2) times as widely as one. With fewer than five values it
+    is not told: 0.
+    """
+    steps = [b - a for a, b in pairwise(values)]
+    return mad_sigma(steps) / 2**0.5 if len(steps) >= 4 else 0.0
+
+
+def slide(
+    dots: Sequence[Dot], at: datetime, *, noise: float = NOISE, least: int = LEAST_POINTS
+) -> Slide | None:
+    """Fit a series and test it; None with fewer than `least` points at different times."""
+    if len({d.day for d in dots}) < least:
         return None
     x = [d.day for d in dots]
     y = [d.ln for d in dots]
@@ -46,8 +83,9 @@ def slide(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE) -> Slide |
     low, high = line.low, line.high
     if len(dots) < SEN_FROM:
         low, high = line.slope - HALF_90 * error, line.slope + HALF_90 * error
-    by_order = test.p_falling <= SIGNIFICANT and high < 0
-    by_size = line.slope <= -FEW_SIGMAS * error and y[-1] <= median(y)
+    by_order = len(dots) >= SEN_FROM and test.p_falling <= SIGNIFICANT and high < 0
+    sigmas = PAIR_SIGMAS if len(dots) == 2 else FEW_SIGMAS
+    by_size = line.slope <= -sigmas * error and y[-1] <= median(y)
     steep = line.slope <= log(1 - LEAST_FALL_A_YEAR) / 365
     return Slide(
         at=at,

@@ -3,8 +3,8 @@
 Rules.
 
 1. The standing is that of the latest soak on the path in use within the role's validity (`evidence.fit`).
-2. Later spots and takes may lower it, never raise it. One reading lowers by itself when it lies beneath the
-   rate by more than the drive's own scatter explains; otherwise the next reading has to agree.
+2. Later spots and takes may lower it, never raise it. One slow spot may have met the drive's own tidying, so
+   two in a row have to agree; a link below its best explains the first, and then one is enough.
 3. Greedily unfit, but rehearsed at the role's rate without a late frame: marginal, both shown.
 4. Fit and marginal age into unproven. Unfit stays until something newer shows better: a shown failure needs
    no more proof.
@@ -20,7 +20,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import pairwise
-from math import exp, log
+from math import log
 from statistics import median
 
 from ebbmark_agent.evidence.demand import Demand
@@ -37,7 +37,7 @@ from ebbmark_collector.roles import DriveRole
 
 DEBT_SHARE = 0.01  # [1] of the capacity: what a probe must write to owe rest for it
 DEBT_REST = timedelta(hours=6)  # after a soak; common practice, no source
-CLEAR_SIGMAS = 4.0  # [1] beneath the limit by this much of its own scatter, one reading is enough
+LINK_SHARE = 0.97  # [1] of its best below which a link explains a slow reading
 READINGS = 30  # [1] latest spots that tell a drive's own scatter
 
 
@@ -149,12 +149,12 @@ def _lowered(
     path = history.path_key
     spots = [p for p in history.spots if p.path_key == path and p.at <= now]
     later = [p for p in spots if p.at > since]
-    scatter = spot_scatter(spots)
+    alone = _link_below_best(history)
     found = standing
     for word, limit in ((Word.UNFIT, demand.rate_bytes_per_s), (Word.MARGINAL, demand.demand_bytes_per_s)):
         if _ORDER[found.word] <= _ORDER[word]:
             continue
-        low = shown_beneath([(p.at, p.floor_bytes_per_s or 0.0) for p in later], limit, scatter)
+        low = shown_beneath([(p.at, p.floor_bytes_per_s or 0.0) for p in later], limit, alone=alone)
         if low is not None:
             found = _lower(found, word, low, Ground.LOWERED_BY_SPOT, "spot probe")
         taken = [
@@ -165,7 +165,7 @@ def _lowered(
             and t.path_key == path
             and since < t.at <= now
         ]
-        low = shown_beneath(taken, limit, scatter)
+        low = shown_beneath(taken, limit, alone=True)
         if low is not None and _ORDER[found.word] > _ORDER[word]:
             found = _lower(found, word, low, Ground.LOWERED_BY_TAKE, "recording")
     return found
@@ -203,20 +203,28 @@ def spot_scatter(spots: Sequence[ProbePoint]) -> float:
     return max(LEAST_SIGMA, mad_sigma(steps) / 2**0.5) if len(steps) >= 4 else 2 * LEAST_SIGMA
 
 
+def _link_below_best(history: SubjectHistory) -> bool:
+    path = history.facts.path
+    if path is None or path.link_now_bytes_per_s is None or path.link_best_bytes_per_s is None:
+        return False
+    return path.link_now_bytes_per_s < LINK_SHARE * path.link_best_bytes_per_s
+
+
 def shown_beneath(
-    readings: Sequence[tuple[datetime, float]], limit: float, scatter: float
+    readings: Sequence[tuple[datetime, float]], limit: float, *, alone: bool
 ) -> tuple[datetime, float] | None:
     """Find the last reading that is shown to lie beneath a limit, or None.
 
-    A reading is shown when it lies beneath by more than `CLEAR_SIGMAS` of the scatter, or when the reading
-    before or after it lies beneath the limit as well.
+    Args:
+        readings: Instant and floor [bytes/s], oldest first.
+        limit: What they are held against [bytes/s].
+        alone: One reading is enough; otherwise the one before or after it must lie beneath as well.
     """
-    clear = limit * exp(-CLEAR_SIGMAS * scatter)
     beneath = [floor < limit for _, floor in readings]
     for i in range(len(readings) - 1, -1, -1):
         at, floor = readings[i]
         agrees = (i > 0 and beneath[i - 1]) or (i + 1 < len(readings) and beneath[i + 1])
-        if beneath[i] and (floor < clear or agrees):
+        if beneath[i] and (alone or agrees):
             return at, floor
     return None
 
