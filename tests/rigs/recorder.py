@@ -1,0 +1,61 @@
+"""Runs the recorder's stand-in on a stand-in drive and asks it for takes."""
+
+import contextlib
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, kw_only=True)
+class Took:
+    """How one take went."""
+
+    frames: int
+    lost: int
+    longest_s: float
+    began_s: float
+
+
+class Recorder:
+    """A recorder's stand-in in its own process."""
+
+    def __init__(self, process: "subprocess.Popen[str]") -> None:
+        """Take the process."""
+        self._process = process
+
+    def begin(self, frames: int) -> None:
+        """Begin a take of so many frames."""
+        assert self._process.stdin is not None
+        self._process.stdin.write(f"take {frames}\n")
+        self._process.stdin.flush()
+
+    def end(self) -> Took:
+        """Wait for the take's end and give how it went."""
+        assert self._process.stdout is not None
+        return Took(**json.loads(self._process.stdout.readline()))
+
+    def take(self, frames: int) -> Took:
+        """Record one take."""
+        self.begin(frames)
+        return self.end()
+
+
+@contextlib.contextmanager
+def recorder(clip: Path, *, frame_bytes: int, frames_per_s: float, buffer_s: float) -> Iterator[Recorder]:
+    """Run a recorder that writes into a clip, from laying it out to its end."""
+    script = Path(__file__).with_name("paced_writer.py")
+    process = subprocess.Popen(
+        [sys.executable, str(script), str(clip), str(frame_bytes), str(frames_per_s), str(buffer_s)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert process.stdout is not None
+        process.stdout.readline()
+        yield Recorder(process)
+    finally:
+        process.communicate(timeout=60)
