@@ -139,6 +139,9 @@ class WindowsFile:
         moved = ctypes.c_uint32(0)
         position = _Overlapped(Offset=offset_bytes & 0xFFFFFFFF, OffsetHigh=offset_bytes >> 32)
         done = call(self._handle, place, view.nbytes, ctypes.byref(moved), ctypes.byref(position))
+        # An error keeps this frame alive, and with it the buffer, which its owner could then not close.
+        del place
+        view.release()
         if not done:
             raise _last_error(self._kernel32)
         return moved.value

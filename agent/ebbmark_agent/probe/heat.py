@@ -6,7 +6,6 @@ from typing import Self
 
 from ebbmark_agent.probe.request import Thermometer
 
-READ_EVERY_S = (
     15.0  # [s] a drive's own sensor moves by about a degree in that time; common practice, no source
 )
 COOLED_BY_C = 5.0  # [C] below the limit before a paused soak goes on
@@ -15,7 +14,7 @@ COOLED_BY_C = 5.0  # [C] below the limit before a paused soak goes on
 class HeatRecord:
     """The temperatures of one probe: at its start, now, and the hottest."""
 
-    def __init__(self, thermometer: Thermometer | None, *, every_s: float = READ_EVERY_S) -> None:
+    def __init__(self, thermometer: Thermometer | None, *, every_s: float) -> None:
         """Take what reads the temperature, if anything does."""
         self._thermometer = thermometer
         self._every_s = every_s

@@ -47,10 +47,11 @@ class SoakOutlook:
         pause_s = FIRST_LOOK_S
         while not self._stop.wait(pause_s):
             begin = time.monotonic()
-            self._look()
+            self.look()
             pause_s = max(1.0, (time.monotonic() - begin) / SHARE_OF_TIME)
 
-    def _look(self) -> None:
+    def look(self) -> None:
+        """Look once at what has been written so far."""
         step_us, step_bytes = self._log.coarse_steps()
         if len(step_us) < 2 or not sum(step_us):
             return

@@ -37,6 +37,7 @@ class ProbeRequest:
         source: The file to copy in a copy test; None: made-up data, which no source drive can slow.
         settle_round_s: How long each of the five rounds must be in which a soak settles [s].
         heat_limit_c: A soak pauses from this temperature on [C]; None: it does not.
+        heat_every_s: How often the temperature is read [s].
         read_back: Whether what was written is read back and compared.
         rest_before_s: How long the drive has had no write before [s], if known.
         by_hand: Whether a person started it.
@@ -63,6 +64,7 @@ class ProbeRequest:
     source: Path | None = None
     settle_round_s: float = 60.0
     heat_limit_c: float | None = None
+    heat_every_s: float = 15.0
     read_back: bool = True
     rest_before_s: float | None = None
     by_hand: bool = False

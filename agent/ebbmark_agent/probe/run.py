@@ -65,7 +65,7 @@ def run_probe(
         if request.kind is not ProbeKind.READ:
             platform.clear_leftovers(request.folder)
         space = platform.space(request.folder)
-    with HeatRecord(thermometer) as heat:
+    with HeatRecord(thermometer, every_s=request.heat_every_s) as heat:
         session = Session(
             request=request,
             platform=platform,

@@ -125,11 +125,11 @@ def test_a_slow_slide_is_no_cliff() -> None:
 
 def test_rest_brings_the_cache_back() -> None:
     """After a rest longer than the drive needs, a second probe meets the same curve."""
-    curve = Curve.cliff(fast=200 * MB, at_bytes=400 * MB, slow=50 * MB, rest_s=0.5)
+    curve = Curve.cliff(fast=200 * MB, at_bytes=500 * MB, slow=50 * MB, rest_s=0.5)
     with loop_drive(curve) as drive:
-        first = figures_of(probe_drive(drive, max_bytes=650 * MB, read_back=False))
+        first = figures_of(probe_drive(drive, max_bytes=680 * MB, read_back=False))
         drive.wait_for("rested")
-        second = figures_of(probe_drive(drive, max_bytes=650 * MB, read_back=False))
+        second = figures_of(probe_drive(drive, max_bytes=680 * MB, read_back=False))
 
     assert len(first.cliffs) == 1
     assert len(second.cliffs) == 1
