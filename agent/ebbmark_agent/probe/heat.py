@@ -6,8 +6,6 @@ from typing import Self
 
 from ebbmark_agent.probe.request import Thermometer
 
-    15.0  # [s] a drive's own sensor moves by about a degree in that time; common practice, no source
-)
 COOLED_BY_C = 5.0  # [C] below the limit before a paused soak goes on
 
 
