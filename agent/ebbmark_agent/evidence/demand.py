@@ -209,12 +209,15 @@ def demand_of_format(
     take_s: float | None = None,
     side: Side = Side.WRITE,
 ) -> Demand:
-    """Make the demand of one stream of one format; arguments as in `demand_of_streams`."""
+    """Make the demand of one stream of one format; a format that says how long it lasts gives the take.
+
+    Arguments and errors as in `demand_of_streams`.
+    """
     return demand_of_streams(
         [Stream(format=recording_format)],
         name=recording_format.name,
         headroom=headroom,
         buffer_s=buffer_s,
-        take_s=take_s,
+        take_s=take_s if take_s is not None else recording_format.take_s,
         side=side,
     )

@@ -9,6 +9,8 @@ Rules, in this order.
    rehearsal that passed over all that the role fills makes it marginal (alone too: no more is known), and a
    probe that did not begin as rested as the role promises cannot fail a drive, only pass it.
 4. Floor from the rate up to the demand: marginal.
+   The floor is the least of the trace's own floor (uncapped, mean, lasting) and its slowest end, so that a
+   drive does not stand better for a block that took longer.
 5. Floor at or above the demand: fit if the reach covers what the role fills, else unproven. For a role that
    grants rest before each take, only the first take counts, and the floor is that take's own.
 6. Fit and marginal age into unproven; a shown failure stays until better is shown. Fit waits while a debt
@@ -20,9 +22,9 @@ from dataclasses import replace
 from datetime import datetime
 
 from ebbmark_agent.evidence.demand import Demand, Side
-from ebbmark_agent.evidence.floor import Floor, floor
-from ebbmark_agent.evidence.howlong import coarse_traces, how_long
+from ebbmark_agent.evidence.howlong import how_long
 from ebbmark_agent.evidence.in_use import NOTHING_KNOWN, InUse
+from ebbmark_agent.evidence.judged_floor import carries, judged_floor, replayed_traces
 from ebbmark_agent.evidence.later import aged
 from ebbmark_agent.evidence.links import path_ceiling
 from ebbmark_agent.evidence.probe_evidence import ProbeEvidence
@@ -32,8 +34,6 @@ from ebbmark_agent.evidence.rehearsal import judge_rehearsal
 from ebbmark_agent.evidence.spoken import spoken_bytes, spoken_minutes, spoken_rate
 from ebbmark_agent.evidence.standing import Fit, HowLong, MinutesKind, Reason, ReasonCode, Standing
 from ebbmark_agent.evidence.trace import Trace
-
-REPLAYED_POINTS = 4000  # [1] thinning keeps every figure within 0.5 %, and a house has a thousand formats
 
 
 def fit(
@@ -60,7 +60,7 @@ def fit(
     """
     if evidence is None:
         return _without_evidence(demand)
-    judged = _Judging(evidence, _traces(evidence), demand, in_use, rehearsal).run()
+    judged = _Judging(evidence, replayed_traces(evidence), demand, in_use, rehearsal).run()
     return aged(judged, now=now, validity_days=validity_days)
 
 
@@ -84,7 +84,7 @@ def fit_list(
     Returns:
         One fit a demand, the widest margin first; those without a floor last, by demand.
     """
-    traces = _traces(evidence)
+    traces = replayed_traces(evidence)
     judged = [
         aged(_Judging(evidence, traces, each, in_use).run(), now=now, validity_days=validity_days)
         for each in demands
@@ -119,7 +119,7 @@ class _Judging:
         self.rehearsal = evidence if evidence.kind is ProbeKind.REHEARSAL else rehearsal
         self.traces = traces
         self._told: dict[float, HowLong] = {}
-        self.floor = self._floor()
+        self.floor = judged_floor(evidence, demand, traces)
         self.reach = reach_of(evidence, self.floor, fills_bytes=in_use.fills_bytes)
         self.remarks: list[Reason] = []
         self.path_limited = self._look_at_path()
@@ -130,20 +130,6 @@ class _Judging:
             if found is not None:
                 return found
         return self._fast_enough()
-
-    # The floor a demand is judged by.
-
-    def _floor(self) -> Floor | None:
-        if self.demand.buffer_s >= self.evidence.figures.duration_s:
-            return None
-        take_s, buffer_bytes = self.demand.take_s, self.demand.buffer_bytes
-        if self.demand.rest_before_take_s is not None and self.demand.take_bytes is not None:
-            stretch = _first_bytes(self.traces[0], self.demand.take_bytes * self.demand.headroom)
-            return floor(stretch, buffer_bytes=buffer_bytes)
-        if take_s is None or self.evidence.kind is ProbeKind.SPOT or not self.evidence.segments:
-            return self.evidence.figures.floor(buffer_bytes=buffer_bytes)
-        found = [floor(each, buffer_bytes=buffer_bytes, take_s=take_s) for each in self.traces]
-        return min(found, key=lambda each: each.bytes_per_s)
 
     def _look_at_path(self) -> bool:
         ceiling = path_ceiling(self.evidence.path)
@@ -221,7 +207,7 @@ class _Judging:
 
     def _too_slow(self) -> Fit | None:
         rate = self.demand.rate_bytes_per_s
-        if self.floor is None or self.floor.bytes_per_s >= rate:
+        if self.floor is None or carries(self.floor.bytes_per_s, rate):
             return None
         carried = spoken_rate(self.floor.bytes_per_s)
         slow = f"carries {carried}, the {self._what()} needs {spoken_rate(rate)}{self._where()}"
@@ -239,7 +225,7 @@ class _Judging:
 
     def _thin(self) -> Fit | None:
         asked = self.demand.demand_bytes_per_s
-        if self.floor is None or self.floor.bytes_per_s >= asked:
+        if self.floor is None or carries(self.floor.bytes_per_s, asked):
             return None
         carried, rate = spoken_rate(self.floor.bytes_per_s), spoken_rate(self.demand.rate_bytes_per_s)
         sentence = (
@@ -284,7 +270,8 @@ class _Judging:
 
     def _minutes(self, debt_bytes: float) -> HowLong:
         if debt_bytes not in self._told:
-            carried = self.floor is not None and self.floor.bytes_per_s >= self.demand.demand_bytes_per_s
+            asked = self.demand.demand_bytes_per_s
+            carried = self.floor is not None and carries(self.floor.bytes_per_s, asked)
             unlimited = carried and self.reach.settled
             self._told[debt_bytes] = how_long(
                 self.traces, self.demand, debt_bytes=debt_bytes, unlimited=unlimited
@@ -343,30 +330,6 @@ class _Judging:
             rule=rule,
             path_limited=self.path_limited,
         )
-
-
-def _traces(evidence: ProbeEvidence) -> tuple[Trace, ...]:
-    """Give what is replayed: of a spot its figures, so that thinning it changes nothing, else the traces.
-
-    The seconds in which a disk spins up or a file is begun are left out: a recorder starts before its take.
-    """
-    if evidence.kind is ProbeKind.SPOT or not evidence.segments:
-        return coarse_traces(evidence.figures)
-    return tuple(
-        trace.after(read.ramp_s).thinned(REPLAYED_POINTS)
-        for trace, read in zip(evidence.segments, evidence.figures.segments, strict=True)
-    )
-
-
-def _first_bytes(trace: Trace, wanted_bytes: float) -> Trace:
-    """Give the front of a trace that holds the wanted bytes, or all of it where it is shorter."""
-    if trace.written_bytes <= wanted_bytes:
-        return trace
-    at = next(index for index, total in enumerate(trace.total_bytes) if total >= wanted_bytes)
-    before_s, before_byte = trace.times_s[at - 1], trace.total_bytes[at - 1]
-    share = (wanted_bytes - before_byte) / (trace.total_bytes[at] - before_byte)
-    end_s = before_s + share * (trace.times_s[at] - before_s)
-    return Trace.from_points((*trace.times_s[:at], end_s), (*trace.total_bytes[:at], wanted_bytes))
 
 
 def _without_evidence(demand: Demand) -> Fit:

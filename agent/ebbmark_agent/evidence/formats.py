@@ -42,6 +42,7 @@ class RecordingFormat:
         frame_rate: Frames a second; None for audio and bare rates.
         peak_bytes_per_s: The highest rate for as long as a buffer lasts [bytes/s]; None: not known.
         burst_bytes: What may come at once on top of the mean [bytes]; None: not known.
+        take_s: How long a recording of it lasts at most [s]; None: not said.
     """
 
     name: str
@@ -53,6 +54,7 @@ class RecordingFormat:
     frame_rate: FrameRate | None = None
     peak_bytes_per_s: float | None = None
     burst_bytes: float | None = None
+    take_s: float | None = None
 
     def __post_init__(self) -> None:
         if not isfinite(self.mean_bytes_per_s) or self.mean_bytes_per_s <= 0:
@@ -413,6 +415,7 @@ class _Reading:
         mean = table.number("mbyte_per_s", above=0)
         peak = table.optional_number("peak_mbyte_per_s", above=0)
         burst = table.optional_number("burst_mbyte", least=0)
+        minutes = table.optional_number("minutes", above=0)
         label, source = table.text("label", default=name), table.text("source", default="the house's own")
         if peak is not None and peak < mean:
             table.fault("peak_mbyte_per_s", f"is {peak:g}; it must be at least mbyte_per_s, {mean:g}.")
@@ -430,6 +433,7 @@ class _Reading:
                 source=source,
                 peak_bytes_per_s=None if peak is None else peak * 1e6,
                 burst_bytes=None if burst is None else burst * 1e6,
+                take_s=None if minutes is None else minutes * 60,
             ),
         )
 

@@ -80,7 +80,10 @@ class HowLong:
 
 @dataclass(frozen=True, kw_only=True)
 class Reach:
-    """What the evidence covers; nothing is proven beyond it. Sides as in `ProbeEvidence`."""
+    """What the evidence covers; nothing is proven beyond it.
+
+    Sides as in `ProbeEvidence`; the position on the medium only for a disk, where it sets the rate.
+    """
 
     kind: ProbeKind
     written_bytes: float

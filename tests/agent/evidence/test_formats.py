@@ -1,7 +1,7 @@
 """Recording formats: names a person can type, bare rates, and a house's own file."""
 
 import pytest
-from ebbmark_agent.evidence import DefinitionError, UnknownFormat, load_formats, parse_rate
+from ebbmark_agent.evidence import DefinitionError, UnknownFormat, demand_of_format, load_formats, parse_rate
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -96,6 +96,15 @@ def test_a_house_file_extends_the_shipped_one() -> None:
     assert len(formats) == len(shipped_formats()) + 1
     assert (found.mean_bytes_per_s, found.peak_bytes_per_s, found.burst_bytes) == (120e6, 180e6, 40e6)
     assert formats.find("prores-422-hq-3840x2160-25").name == "prores-422-hq-uhd-25"
+
+
+def test_a_free_form_may_say_how_long_it_lasts() -> None:
+    """MB/s, peak and minutes describe most houses; the minutes become the take that is asked for."""
+    formats = load_formats(HOUSE + "minutes = 45\n", what="house.toml")
+    found = demand_of_format(formats.find("four-camera-show"))
+
+    assert found.take_s == 2700
+    assert demand_of_format(formats.find("four-camera-show"), take_s=60).take_s == 60
 
 
 def test_a_house_file_may_use_shipped_rasters_and_rates() -> None:

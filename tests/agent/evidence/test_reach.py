@@ -71,6 +71,16 @@ def test_what_was_not_read_is_said() -> None:
     assert reach_sentence(reach).endswith("; not read: heat, fill, rest")
 
 
+@pytest.mark.parametrize(("rotational", "told"), [(True, True), (False, False), (None, False)])
+def test_the_position_is_told_of_disks_only(rotational: bool | None, told: bool) -> None:
+    """Where on the medium it wrote sets the rate of a disk and says nothing of flash."""
+    probe = evidence(FLAT, rotational=rotational, position_start=0.1, position_end=0.95)
+    reach = fit(probe, asked(100)).reach
+    assert reach is not None
+
+    assert ("tracks 10% to 95% of the way in" in reach_sentence(reach)) is told
+
+
 def test_only_a_fit_is_called_proven() -> None:
     """Of any other standing the same sides are shown, not proven."""
     reach = fit(evidence(FLAT, fill_start=0.4), asked(300)).reach
