@@ -351,3 +351,32 @@ def test_temperature_from_the_kernels_sensor(machine: Machine, folder: str) -> N
 
     assert temperature_c(flash, root=machine.root) == pytest.approx(41.85)
     assert temperature_c(disk, root=machine.root) is None
+
+
+def test_nvme_over_the_network_is_no_drive_of_this_machine(machine: Machine) -> None:
+    """An NVMe drive reached over TCP is another machine's."""
+    folder = machine.nvme(0)
+    machine.write(f"{NVME_FUNCTION}/nvme/nvme0/transport", "tcp")
+    machine.mount(machine.number(folder), "/far")
+    inventory = machine.scan()
+
+    assert inventory.drives == ()
+    assert "other machines" in inventory.remarks[0]
+
+
+def test_names_for_people(machine: Machine) -> None:
+    """People see model and serial where the drive has them, else its device file."""
+    machine.nvme(0)
+    machine.block("vda", "/sys/devices/pci0000:00/0000:00:02.0/virtio1")
+    named, bare = machine.scan().drives
+
+    assert (named.display_name, bare.display_name) == ("Invented Flash 2 NV-0000 (/dev/nvme0n1)", "/dev/vda")
+
+
+def test_link_of_a_generation_not_known_is_unknown(machine: Machine) -> None:
+    """A PCIe speed no table here has, or no width, gives no link rather than a guess."""
+    machine.nvme(0)
+    machine.pcie_link(NVME_FUNCTION, now=("64.0 GT/s PCIe", "4"), best=("Unknown", "0"))
+    path = machine.scan().drives[0].facts.path
+
+    assert (path.link_now, path.link_best, path.link_now_bytes_per_s) == (None, None, None)

@@ -1,7 +1,11 @@
 """Which volume lies on which drives: mapped where it is certain, said once where it is not."""
 
+from pathlib import Path
+
 import pytest
-from ebbmark_agent.errors import NotAVolumeError
+from ebbmark_agent.drives import scan, volume_of
+from ebbmark_agent.errors import NotAVolumeError, PathMissingError
+from ebbmark_agent.platforms import VolumeSpace
 from ebbmark_agent.report import MappingCertainty
 
 from tests.agent.drives.tree import ROOM, Machine
@@ -124,6 +128,39 @@ def test_btrfs_over_several_devices_is_uncertain(machine: Machine) -> None:
 
     assert (two.probeable, two.facts.member_refs) == (False, ("sda", "sdb"))
     assert (one.probeable, one.facts.member_refs) == (True, ("sdc",))
+
+
+def test_btrfs_on_an_unlocked_mapping(machine: Machine) -> None:
+    """A btrfs, whose mount names only a mapping, is followed to the drive below by that name."""
+    machine.nvme(0)
+    machine.layer("dm-0", ["nvme0n1"], dm__uuid="CRYPT-LUKS2-a", dm__name="work")
+    machine.mount("0:44", "/work", kind="btrfs", source="/dev/mapper/work")
+    (volume,) = machine.scan().volumes
+
+    assert (volume.facts.member_refs, volume.facts.encrypted) == (("nvme0n1",), True)
+    assert volume.probeable
+
+
+def test_mount_of_a_device_that_is_not_shown(machine: Machine) -> None:
+    """A device that is mounted but not shown, as inside a container, is uncertain."""
+    machine.mount("8:99", "/data", source="/dev/gone")
+    (volume,) = machine.scan().volumes
+
+    assert (volume.probeable, volume.facts.note) == (False, "a device that is not shown")
+
+
+def test_room_that_cannot_be_read_is_said(machine: Machine) -> None:
+    """A volume whose room cannot be read says so and stays in the inventory."""
+
+    def refuse(point: str) -> VolumeSpace:
+        raise OSError(5, "Input/output error", point)
+
+    number = machine.partition(machine.sata("sda"), "sda1")
+    machine.mount(number, "/a")
+    (volume,) = scan(root=machine.root, space=refuse).volumes
+
+    assert volume.facts.free_bytes == 0
+    assert "Input/output error" in (volume.facts.note or "")
 
 
 def test_network_volumes_are_said_once(machine: Machine) -> None:
@@ -260,6 +297,12 @@ def test_volume_of_a_path_out_of_reach(machine: Machine, kind: str, network: boo
 
     assert (volume.probeable, volume.facts.network) == (False, network)
     assert volume.facts.note
+
+
+def test_path_that_is_not_there(tmp_path: Path) -> None:
+    """A path that does not exist on this machine is an error that says so."""
+    with pytest.raises(PathMissingError, match="does not exist"):
+        volume_of(tmp_path / "nothing")
 
 
 def test_path_that_no_mount_holds(machine: Machine) -> None:

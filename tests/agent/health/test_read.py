@@ -128,3 +128,40 @@ def test_import_leaves_the_process_as_it_was() -> None:
 
     assert subprocess.run([sys.executable, "-c", code], env=environment, check=False).returncode == 0
     assert logging.Logger is logging.getLoggerClass()
+
+
+def test_text_the_second_opinion_stumbles_over(
+    stand_in: StandIn, runner: JsonSmartctl, now: datetime, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Text that pySMART cannot read costs its opinion, which is logged, and nothing else."""
+    answer = nvme()
+    answer["smartctl"]["output"] = [
+        *[""] * 4,
+        "SMART/Health Information (NVMe Log 0x02)",
+        "Critical Warning:                   none",
+    ]
+    stand_in.answer("/dev/nvme0", answer)
+    with caplog.at_level(logging.WARNING):
+        reading = read_health(SmartDeviceHere(smart_node="/dev/nvme0"), now=now, runner=runner)
+
+    assert (reading.state, reading.percentage_used) == (HealthState.READ, 3)
+    assert "pySMART could not read" in caplog.text
+
+
+def test_type_of_an_old_releases_text_is_told_by_its_headings(
+    stand_in: StandIn, runner: JsonSmartctl, now: datetime
+) -> None:
+    """Text without JSON names no type; its headings tell an NVMe drive, and its values are read."""
+    text = (
+        "smartctl 6.6 2017-11-05\n\n\n\nModel Number: Invented Flash 2\nSerial Number: INV-0007\n"
+        "SMART overall-health self-assessment test result: PASSED\n\n"
+        "SMART/Health Information (NVMe Log 0x02)\nCritical Warning: 0x00\nTemperature: 40 Celsius\n"
+        "Percentage Used: 9%\nData Units Written: 1,000 [512 MB]\n\n"
+    )
+    stand_in.answer("/dev/nvme0", text)
+    found = examine(SmartDeviceHere(smart_node="/dev/nvme0"), now=now, runner=runner)
+
+    assert (found.reading.percentage_used, found.reading.written_bytes) == (9, 512_000_000)
+    assert found.reading.sources["percentage_used"] == "pysmart:percentageUsed"
+    assert found.identity is not None
+    assert found.identity.serial == "INV-0007"

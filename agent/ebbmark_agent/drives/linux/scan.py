@@ -114,10 +114,11 @@ class _Scan:
     def volume(self, mount: Mount) -> Volume:
         block = self._block_of(mount)
         lie = self._lie(mount, block)
+        note = lie.why
         try:
             room = self.space(mount.mount_point) if not lie.network else _NO_SPACE
-        except OSError:
-            room = _NO_SPACE
+        except OSError as refusal:
+            room, note = _NO_SPACE, note or f"its room cannot be read ({refusal.strerror})"
         return Volume(
             facts=VolumeFacts(
                 volume_id=self._volume_id(mount, block),
@@ -129,7 +130,7 @@ class _Scan:
                 member_refs=tuple(_ref(name) for name in lie.drives),
                 encrypted=lie.encrypted,
                 network=lie.network,
-                note=lie.why,
+                note=note,
                 label=self._label(block),
                 mount=_printable(mount.mount_point),
             ),
