@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from enum import Enum
+from functools import cache
 from types import NoneType, UnionType
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
@@ -52,7 +53,7 @@ def _read(kind: Any, value: Any, where: str) -> Any:
 def _read_record(kind: Any, value: Any, where: str) -> Any:
     if not isinstance(value, Mapping):
         raise ValueError(f"{where} must be an object, got {value!r}")
-    hints = get_type_hints(kind)
+    hints = _hints_of(kind)
     missing = [field.name for field in fields(kind) if field.name not in value]
     if missing:
         raise ValueError(f"{where} lacks {', '.join(missing)}")
@@ -62,6 +63,11 @@ def _read_record(kind: Any, value: Any, where: str) -> Any:
             for field in fields(kind)
         }
     )
+
+
+@cache
+def _hints_of(kind: Any) -> dict[str, Any]:
+    return get_type_hints(kind)
 
 
 def _read_tuple(parts: tuple[Any, ...], value: Any, where: str) -> tuple[Any, ...]:

@@ -2,6 +2,7 @@
 
 import json
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 from ebbmark_agent.report import (
     DiscardState,
@@ -28,10 +29,11 @@ from ebbmark_collector.judge.history import (
     SubjectHistory,
     TakePoint,
 )
-from ebbmark_collector.store import Row, Tx, drives, evidence, from_ms, judgement, to_ms
+from ebbmark_collector.store import Row, Tx, Value, drives, evidence, from_ms, judgement, to_ms
 
 _READING: TypeAdapter[HealthReading] = TypeAdapter(HealthReading)
 _TAKE_WINDOW = timedelta(days=365)
+_POINTS_KEPT = 65_536  # [1] of each kind, some 40 MB; more drives than fit only cost time
 
 
 def _at(ms: int | None) -> datetime | None:
@@ -44,6 +46,13 @@ def _truth(value: int | None) -> bool | None:
 
 def probe_point(row: Row) -> ProbePoint:
     """Give a stored probe as a point of the judge's series."""
+    return _probe_point(tuple(row), tuple(row.values()))
+
+
+@lru_cache(maxsize=_POINTS_KEPT)
+def _probe_point(names: tuple[str, ...], values: tuple[Value, ...]) -> ProbePoint:
+    # Kept by content, so a row that was judged anew is another point; a year of points is looked at each day.
+    row: Row = dict(zip(names, values, strict=True))
     return ProbePoint(
         probe_id=row["probe_id"],
         kind=ProbeKind(row["kind"]),
@@ -80,9 +89,14 @@ def probe_point(row: Row) -> ProbePoint:
 
 def health_point(row: Row) -> HealthPoint:
     """Give a stored day of health as a point of the judge's series."""
-    reading = _READING.validate_json(row["reading_json"])
+    return _health_point(row["read_ms"], row["reading_json"])
+
+
+@lru_cache(maxsize=_POINTS_KEPT)
+def _health_point(read_ms: int, reading_json: str) -> HealthPoint:
+    reading = _READING.validate_json(reading_json)
     return HealthPoint(
-        at=from_ms(row["read_ms"]),
+        at=from_ms(read_ms),
         state=reading.state,
         sentence=reading.sentence,
         assessment=reading.assessment,

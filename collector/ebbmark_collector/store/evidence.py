@@ -89,7 +89,12 @@ def add_finding(tx: Tx, columns: Mapping[str, Value]) -> None:
 def probes_of(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     """Give a drive's spots since an instant, and every other probe of it."""
     return tx.query(
-        """SELECT * FROM probes WHERE drive_id = :drive_id AND (started_ms >= :since_ms OR kind <> 'spot')
+        """SELECT probe_id, kind, outcome, started_ms, duration_s, bytes_written, path_key, layout,
+                  floor_bytes_per_s, lasting_bytes_per_s, mean_bytes_per_s, cliff_at_bytes,
+                  cliff_floor_bytes_per_s, settled, spread, longest_stall_s, stall_count, path_limited,
+                  fill_start, rest_before_s, temperature_start_c, temperature_hottest_c, waited_for_data_s,
+                  pattern, read_back_ok, fault_sentence, discard, space_returned, by_hand, fit_json
+           FROM probes WHERE drive_id = :drive_id AND (started_ms >= :since_ms OR kind <> 'spot')
            ORDER BY started_ms, probe_id""",
         {"drive_id": drive_id, "since_ms": since_ms},
     )
@@ -104,7 +109,8 @@ def probe(tx: Tx, probe_id: str) -> Row | None:
 def health_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     """Give a drive's days of health from an instant on."""
     return tx.query(
-        "SELECT * FROM health_days WHERE drive_id = :drive_id AND day >= :day ORDER BY day",
+        """SELECT read_ms, reading_json FROM health_days WHERE drive_id = :drive_id AND day >= :day
+           ORDER BY day""",
         {"drive_id": drive_id, "day": since_ms // DAY_MS},
     )
 
