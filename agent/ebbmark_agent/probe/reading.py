@@ -59,7 +59,10 @@ def read(session: Session) -> None:
         while session.log.total_bytes < target:
             while waiting and len(playing) < session.streams:
                 stream = waiting.pop(0)
-                file = session.platform.open_unbuffered(stream.path)
+                try:
+                    file = session.platform.open_unbuffered(stream.path)
+                except (FileNotFoundError, PermissionError):
+                    continue  # gone since it was found, or not for this user
                 stack.callback(file.close)
                 playing.append((stream, file))
             if not playing:

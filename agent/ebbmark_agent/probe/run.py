@@ -7,7 +7,7 @@ from collections.abc import Callable
 from ebbmark_agent.clock import Clock
 from ebbmark_agent.platforms import Platform
 from ebbmark_agent.probe.copying import copy
-from ebbmark_agent.probe.ended import CancelledError, FaultError, GaveWayError
+from ebbmark_agent.probe.ended import CancelledError, FaultError, GaveWayError, fault_of
 from ebbmark_agent.probe.guard import Guard
 from ebbmark_agent.probe.heat import HeatRecord
 from ebbmark_agent.probe.plan import Plan, plan
@@ -101,9 +101,13 @@ def _carry_out(session: Session) -> None:
     if session.request.kind is ProbeKind.READ:
         read(session)
         return
-    write = WRITES[session.request.kind]
     session.plan = plan(session.request, session.space)
-    write(session, session.plan)
+    try:
+        WRITES[session.request.kind](session, session.plan)
+    except OSError as error:
+        if session.log.total_bytes == 0:
+            raise
+        raise fault_of(error, operation="access", at_byte=session.log.total_bytes) from error
 
 
 def _tidy(session: Session, outcome: ProbeOutcome) -> Tidied:

@@ -124,7 +124,8 @@ class Session:
     def note_position(self) -> None:
         """Keep where on the medium the files lie, before they go."""
         extents = [extent for file in self.files for extent in file.extents()]
-        self.position = self.platform.medium_span(self.request.folder, tuple(extents))
+        with contextlib.suppress(OSError):  # a volume that has just gone is told by what needs it next
+            self.position = self.platform.medium_span(self.request.folder, tuple(extents))
 
     def result(
         self,

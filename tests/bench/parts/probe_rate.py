@@ -1,4 +1,4 @@
-"""The probe against dd: on a drive limited to 400 MB/s, how much of dd's unbuffered rate does the probe reach?
+"""The probe against dd: how much of dd's unbuffered rate does it reach on a drive limited to 400 MB/s?
 
 Pairs run interleaved on one throttled loop device with the block size the probe chose. Each writes a laid-out
 file of its own over from the begin, six seconds long, so that the throttle's slices even out; which of the
@@ -67,8 +67,10 @@ def _dd(path: Path, block: int) -> float:
     """Let dd write the same, unbuffered, into a laid-out file, and give its rate [bytes/s]."""
     subprocess.run(["fallocate", "-l", str(BYTES), str(path)], check=True)
     done = subprocess.run(
-        ["dd", "if=/dev/zero", f"of={path}", f"bs={block}", f"count={BYTES // block}"]
-        + ["oflag=direct", "conv=notrunc"],
+        [
+            *("dd", "if=/dev/zero", f"of={path}", f"bs={block}", f"count={BYTES // block}"),
+            *("oflag=direct", "conv=notrunc"),
+        ],
         check=True,
         capture_output=True,
         text=True,
