@@ -68,7 +68,7 @@ def inventory(
     host_id: str = "host-1",
     removable: bool = False,
     path: PathFacts = PATH,
-    capacity_bytes: int = 1_000_000_000_000,
+    capacity_bytes: int = 16_000_000_000,
     volume_id: str = "vol-1",
 ) -> Report:
     """A machine with some drives, each with a volume of its own."""

@@ -8,6 +8,7 @@
 """
 
 import logging
+import re
 from collections.abc import Callable
 from functools import partial
 from importlib.metadata import version as installed_version
@@ -16,7 +17,7 @@ from ebbmark_agent.report import Orders, Report
 from flask import Flask, Response, request
 
 from ebbmark_collector.http import auth, idempotency, problems, reading, replying
-from ebbmark_collector.http.openapi import document
+from ebbmark_collector.http.openapi import ID_PATTERN, document
 from ebbmark_collector.http.operation import Call, Operation, Principal, Services
 from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.http.rates import Rates
@@ -56,7 +57,7 @@ class _Door:
     def _call(self, operation: Operation, path: dict[str, str]) -> Call:
         principal = self._principal(operation)
         for name, value in path.items():
-            if not 0 < len(value) <= 256:
+            if len(value) > 256 or not re.fullmatch(ID_PATTERN, value):
                 raise HttpProblem(404, f"There is no {name.removesuffix('_id')} of that name.")
         if len(request.query_string) > _MAX_QUERY_BYTES:
             raise HttpProblem(414, f"A query may hold at most {_MAX_QUERY_BYTES} bytes.")

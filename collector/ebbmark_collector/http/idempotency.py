@@ -5,10 +5,12 @@ Source: draft-ietf-httpapi-idempotency-key-header-07 (2025, a draft).
 
 import hashlib
 import json
+import re
 from collections.abc import Callable
 
 from flask import Request, Response
 
+from ebbmark_collector.http.openapi import KEY_PATTERN
 from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.store import Store, actions
 from ebbmark_collector.store.tx import Row
@@ -25,14 +27,13 @@ def key_of(request: Request) -> str | None:
     text = request.headers.get("Idempotency-Key")
     if text is None:
         return None
-    key = text.strip().strip('"')
-    if not 1 <= len(key) <= 128 or not all(c.isascii() and (c.isalnum() or c in "_.:-") for c in key):
+    if not re.fullmatch(KEY_PATTERN, text):
         raise HttpProblem(
             400,
             "An Idempotency-Key is a quoted text of at most 128 letters, digits and _ . : -",
             field="Idempotency-Key",
         )
-    return key
+    return text.strip('"')
 
 
 def once(

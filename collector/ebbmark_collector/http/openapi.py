@@ -13,6 +13,7 @@ from ebbmark_collector.http.operation import Operation
 from ebbmark_collector.http.problems import MEDIA, Problem
 
 _REF = "#/components/schemas/{model}"
+KEY_PATTERN = r'^("[A-Za-z0-9_.:-]{1,128}"|[A-Za-z0-9_.:-]{1,128})$'
 ID_PATTERN = r"^[A-Za-z0-9_.:-]+$"
 
 
@@ -80,7 +81,7 @@ def _header_parameters(operation: Operation) -> list[dict[str, Any]]:
             _header(
                 "Idempotency-Key",
                 "A key of your own making, quoted. The same key with the same request gives the same answer again.",
-                {"type": "string", "minLength": 3, "maxLength": 130, "pattern": r'^"[A-Za-z0-9_.:-]+"$'},
+                {"type": "string", "minLength": 1, "maxLength": 130, "pattern": KEY_PATTERN},
             )
         )
     if operation.edits:
@@ -182,6 +183,15 @@ def _operation(operation: Operation, schemas_by: dict[Any, Any], schemas: dict[s
     return made
 
 
+def _sparse_rows(schemas: dict[str, Any]) -> None:
+    """Say that a row of a page may lack any field: `fields` leaves out what was not asked for."""
+    for schema in list(schemas.values()):
+        parts = schema.get("properties", {})
+        if set(parts) == {"items", "next"}:
+            row = parts["items"]["items"]["$ref"].rpartition("/")[2]
+            schemas[row].pop("required", None)
+
+
 def document(
     operations: list[Operation], *, version: str, extra: Iterable[type[BaseModel]] = ()
 ) -> dict[str, Any]:
@@ -202,6 +212,7 @@ def document(
         made = _operation(operation, schemas_by, schemas)
         paths.setdefault(operation.path, {})[operation.method.lower()] = made
         statuses.update(_problem_statuses(operation))
+    _sparse_rows(schemas)
     problem_schema = schemas_by[Problem, "serialization"]
     return {
         "openapi": "3.1.0",

@@ -86,20 +86,21 @@ def _take_drive(tx: Tx, arrival: Arrival, facts: DriveFacts, volumes: list[Volum
         "ref": facts.ref,
         "bus": facts.path.bus.value,
         "volumes_json": _volume_list(volumes),
+        "inventory_ms": arrival.made_ms,
     }
     presence = "comes_and_goes" if facts.removable else "fixed"
     found, fresh = find_or_add(tx, names, now_ms=arrival.made_ms, columns={**columns, "presence": presence})
     if not fresh:
         row = drives.drive(tx, found)
-        if row is not None and row["last_seen_ms"] <= arrival.made_ms:
-            first_look = row["path_key"] is None  # a probe or health report came before any inventory
+        if row is not None and (row["inventory_ms"] is None or row["inventory_ms"] <= arrival.made_ms):
+            first_look = row["inventory_ms"] is None  # a probe or health report came before any inventory
             drives.update_drive(
                 tx,
                 found,
                 {
                     **columns,
                     **({"presence": presence} if first_look else {}),
-                    "last_seen_ms": arrival.made_ms,
+                    "last_seen_ms": max(row["last_seen_ms"], arrival.made_ms),
                 },
             )
     return found

@@ -56,11 +56,12 @@ def assign_role(tx: Tx, row: Row, host: Row | None, book: Rulebook, now: datetim
     return {**row, **columns}
 
 
-def fit_key_of(role: DriveRole | None) -> str:
-    """Give the mark of what a role asks: two roles that ask the same give the same fit."""
+def fit_key_of(role: DriveRole | None, drive: Row) -> str:
+    """Give the mark of what a fit follows from beside the probe: what the role asks, what the drive is."""
     if role is None or role.demand is None:
         return "no demand"
-    return hashlib.sha256(repr(role.demand).encode()).hexdigest()[:24]
+    told = repr((role.demand, drive["capacity_bytes"], drive["rotational"]))
+    return hashlib.sha256(told.encode()).hexdigest()[:24]
 
 
 def _result(probe: Row) -> ProbeResult:
@@ -80,7 +81,7 @@ def kept_result(tx: Tx, probe: Row) -> ProbeResult:
 
 def judge_probe(tx: Tx, drive: Row, probe: Row, role: DriveRole | None) -> None:
     """Work out what follows from one probe's figures for the role in force, and keep it beside the probe."""
-    key = fit_key_of(role)
+    key = fit_key_of(role, drive)
     if probe["fit_key"] == key:
         return
     figures = points.stored_figures(probe["figures"])
@@ -133,7 +134,7 @@ def _stored_cohort(row: Row) -> Cohort:
 
 def refit(tx: Tx, row: Row, role: DriveRole | None) -> None:
     """Bring every probe's judgement up to what the role in force asks."""
-    for probe in evidence.probes_judged_otherwise(tx, row["drive_id"], fit_key_of(role)):
+    for probe in evidence.probes_judged_otherwise(tx, row["drive_id"], fit_key_of(role, row)):
         judge_probe(tx, row, probe, role)
 
 

@@ -74,6 +74,9 @@ def read_batch(body: bytes) -> list[Arrived]:
             f"A request carries at most {MAX_REPORTS_A_REQUEST} reports; send the others in the next.",
             field="reports",
         )
+    for number, part in enumerate(reports):
+        if not isinstance(part, dict):
+            raise DocumentError("A report is a JSON object.", field=f"reports.{number}")
     return [
         read_report(json.dumps(part, separators=(",", ":"), allow_nan=False).encode()) for part in reports
     ]

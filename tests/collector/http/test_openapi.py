@@ -76,7 +76,9 @@ def schema(behind: Api) -> schemathesis.BaseSchema:
     return schemathesis.openapi.from_wsgi("/openapi.json", behind.app)
 
 
-@pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE], ids=["fits", "does not fit"])
+@pytest.mark.parametrize(
+    "mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE], ids=["fits", "does not fit"]
+)
 @pytest.mark.parametrize(
     "operation", every_operation(), ids=lambda operation: f"{operation.method} {operation.path}"
 )
@@ -89,7 +91,9 @@ def test_no_request_finds_a_fault(
 
     excluded = [ignored_auth, missing_required_header, unsupported_method]
     if operation.method != "GET":
-        excluded.append(positive_data_acceptance)  # "in the future" and "a role that exists" no schema can say
+        excluded.append(
+            positive_data_acceptance
+        )  # "in the future" and "a role that exists" no schema can say
 
     @hypothesis_settings(
         max_examples=6,

@@ -393,7 +393,7 @@ class TakeListed(Out):
     written_bytes: int
     mean_bytes_per_s: float
     peak_bytes_per_s: float
-    busy_share: float
+    busy_share: float | None
     saturated: bool
     saturated_floor_bytes_per_s: float | None
     path_key: str
