@@ -110,6 +110,7 @@ def test_a_probe_stops_within_a_quarter_of_a_second(rig: None) -> None:
     delays.sort()
     at_99 = delays[math.ceil(0.99 * len(delays)) - 1]
     print(
-        f"median {delays[len(delays) // 2] * 1e3:.0f} ms, 99th {at_99 * 1e3:.0f} ms, most {delays[-1] * 1e3:.0f} ms"
+        f"median {delays[len(delays) // 2] * 1e3:.0f} ms, 99th {at_99 * 1e3:.0f} ms, "
+        f"most {delays[-1] * 1e3:.0f} ms"
     )
     assert at_99 <= ALLOWED_S
