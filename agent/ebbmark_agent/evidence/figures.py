@@ -53,6 +53,7 @@ class SegmentFigures:
         written_bytes: What it wrote [bytes].
         ramp_s: How long the start-up took before the first plateau; 0 without one [s].
         plateaus: Its plateaus, by its own times and bytes.
+        lasting_bytes_per_s: The rate that lasts: the mean of its last plateau [bytes/s].
         windows: The windows after the start-up that set the floor for every buffer, shortest first.
         settling: Whether its last plateau held steady.
     """
@@ -63,6 +64,7 @@ class SegmentFigures:
     written_bytes: float
     ramp_s: float
     plateaus: tuple[Plateau, ...]
+    lasting_bytes_per_s: float
     windows: tuple[Window, ...]
     settling: Settling
 
@@ -70,11 +72,6 @@ class SegmentFigures:
     def mean_bytes_per_s(self) -> float:
         """Give the mean rate after the start-up [bytes/s]."""
         return (self.written_bytes - self.plateaus[0].start_byte) / (self.duration_s - self.ramp_s)
-
-    @property
-    def lasting_bytes_per_s(self) -> float:
-        """Give the mean of the last plateau [bytes/s]."""
-        return self.plateaus[-1].mean_bytes_per_s
 
     def floor(self, *, buffer_bytes: float | None = None, buffer_s: float | None = None) -> Floor:
         """Give the segment's floor for a buffer.
@@ -289,6 +286,7 @@ def _read_segment(
         written_bytes=segment.written_bytes,
         ramp_s=division.ramp_s,
         plateaus=division.plateaus,
+        lasting_bytes_per_s=division.lasting_bytes_per_s,
         windows=tuple(window.moved_by(division.ramp_s, start_byte) for window in found),
         settling=settling(segment, division.plateaus[-1], buffer_s),
     )

@@ -8,7 +8,7 @@ length only windows up to that length count.
 import math
 from dataclasses import dataclass
 
-from ebbmark_agent.evidence.plateaus import plateaus
+from ebbmark_agent.evidence.plateaus import divide
 from ebbmark_agent.evidence.steady import settling
 from ebbmark_agent.evidence.trace import Trace
 from ebbmark_agent.evidence.windows import (
@@ -75,14 +75,15 @@ def floor(
     if take_s is not None and not (math.isfinite(take_s) and take_s > 0):
         raise ValueError(f"a take must last longer than 0 s, got {take_s}")
     found = _tightest(trace, buffer_bytes, buffer_s, take_s)
-    last = plateaus(trace)[-1]
-    asked_s = buffer_s if buffer_s is not None else seconds_of(buffer_bytes or 0.0, last.mean_bytes_per_s)
+    division = divide(trace)
+    lasting = division.lasting_bytes_per_s
+    asked_s = buffer_s if buffer_s is not None else seconds_of(buffer_bytes or 0.0, lasting)
     return capped_floor(
         found,
         end_s=trace.duration_s,
         mean_bytes_per_s=trace.mean_bytes_per_s,
-        lasting_bytes_per_s=last.mean_bytes_per_s,
-        settled=settling(trace, last, asked_s).held,
+        lasting_bytes_per_s=lasting,
+        settled=settling(trace, division.plateaus[-1], asked_s).held,
     )
 
 

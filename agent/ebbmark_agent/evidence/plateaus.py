@@ -11,7 +11,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from operator import mul
 
 from ebbmark_agent.evidence.changes import LEAST_STEP, SHORTEST_S, Stretch, stretches
@@ -22,13 +22,17 @@ from ebbmark_agent.evidence.trace import Trace
 LONGEST_START_UP_S = 30.0  # [s] common practice, no source: a disk has spun up by then
 START_UP_SHARE = 0.25  # [1] of the trace at most
 RISE = 1.1  # [1] a begin this much slower than what follows is start-up
-SAME_RATE = 0.9  # [1] rates this close are one
+NEARER = 0.75  # [1] of the way between two rates: nearer than this is as good as there
 COME_BACK_LENGTH = 0.5  # [1] of the plateau before: how long a drive must be as fast again to have come back
 COME_BACK_SHARE = 0.1  # [1] of the time after: a cache that refills now and then stays below
 LIKE_LENGTH = 0.8  # [1] an earlier dip this long says as much as the last one
 FIT_MARKS = 200  # [1]
-NEAR_S = 20.0  # [s] own: how far from a cliff its sides are looked at
+LONGER_SIDE = 4.0  # [1] own: more of the longer side would only blur the look at the change
+NEAR_S = 2.0  # [s] own: how far from a change its corner is looked for
+CORNER_STEP_S = 0.04  # [s] own
+EVENED_STEPS = 5  # [1] 0.2 s: two of a throttle's slices
 FEWEST_STALLS = 2  # [1] one stall is no habit
+DOUBTFUL_S = 1.0  # [s] own: ten slices of a throttle
 STALL_ODDS = 12.0  # [1] twice the log likelihood ratio; chance alone reaches it once in hundreds of traces
 
 
@@ -68,12 +72,16 @@ class Division:
     Attributes:
         ramp_s: How long the start-up took; 0 without one [s].
         plateaus: The plateaus after it in order, without gaps; at least one.
+        lasting_bytes_per_s: The rate that lasts: the mean of the last plateau, of its rest after a cliff's
+            first second where that is less, so that a doubtful corner leaves nothing of the cache in it
+            [bytes/s].
         stalls: The stalls after it in order.
         stretches: Where the rate between stalls changed in any way, by the clock without stalls.
     """
 
     ramp_s: float
     plateaus: tuple[Plateau, ...]
+    lasting_bytes_per_s: float
     stalls: tuple[Stall, ...]
     stretches: tuple[Stretch, ...]
 
@@ -118,12 +126,23 @@ def divide(trace: Trace) -> Division:
         Plateau(start_s=start[0], end_s=end[0], start_byte=start[1], end_byte=end[1], after_cliff=start[2])
         for start, end in pairwise(marks)
     ]
+    pieces = tuple(piece for part in parts for piece in _where_stalls_set_in(part, stalls))
     return Division(
         ramp_s=ramp_s,
-        plateaus=tuple(piece for part in parts for piece in _where_stalls_set_in(part, stalls)),
+        plateaus=pieces,
+        lasting_bytes_per_s=_lasting(trace, pieces[-1]),
         stalls=stalls,
         stretches=tuple(rest),
     )
+
+
+def _lasting(trace: Trace, last: Plateau) -> float:
+    """Give the rate that lasts [bytes/s]."""
+    if not last.after_cliff:
+        return last.mean_bytes_per_s
+    start_s = last.start_s + min(DOUBTFUL_S, last.length_s / 4)
+    rest = (last.end_byte - trace.bytes_at(start_s)) / (last.end_s - start_s)
+    return min(last.mean_bytes_per_s, rest)
 
 
 def _clock_without_stalls(trace: Trace) -> list[float]:
@@ -210,7 +229,7 @@ def _comes_back(
         return False
     start_s, step_s = after[0].start_s, _length_s(after) / count
     marks = [interpolate(clock, totals, start_s + index * step_s) for index in range(count + 1)]
-    enough = SAME_RATE * _rate(before) * step_s
+    enough = (NEARER * _rate(before) + (1 - NEARER) * _rate(after)) * step_s
     return sum(later - earlier >= enough for earlier, later in pairwise(marks)) >= COME_BACK_SHARE * count
 
 
@@ -219,7 +238,7 @@ def _seen_before(
 ) -> bool:
     """Tell whether the drive was about as slow for as long before and came back: one more dip."""
     length_s = LIKE_LENGTH * _length_s(after)
-    moved = _rate(after) / SAME_RATE * length_s
+    moved = (NEARER * _rate(after) + (1 - NEARER) * _rate(before)) * length_s
     start_s, end_s = before[0].start_s, before[-1].end_s - length_s  # coming back takes as long again
     step_s = max(length_s / 4, (end_s - start_s) / 2000)
     at_s = start_s
@@ -234,12 +253,14 @@ def _edges(
     levels: Sequence[Sequence[Stretch]], clock: Sequence[float], totals: Sequence[float]
 ) -> list[tuple[float, float, bool]]:
     """Give each change of level: when (without stalls) [s], at which byte [bytes], and whether at once."""
-    edges = []
+    edges: list[tuple[float, float, bool]] = []
     for before, after in pairwise(levels):
         abrupt = _falls_at_once(clock, totals, before[-1], after[0])
         at_s, at_byte = after[0].start_s, after[0].start_byte
         if abrupt:
-            at_s, at_byte = _crossing(clock, totals, before[-1], after[0])
+            at_s, at_byte = _corner(clock, totals, before[-1], after[0])
+        if edges and at_s - edges[-1][0] < SHORTEST_S:
+            edges.pop()  # a slow block right before a cliff looked like a plateau
         edges.append((at_s, at_byte, abrupt))
     return edges
 
@@ -251,11 +272,13 @@ def _falls_at_once(clock: Sequence[float], totals: Sequence[float], before: Stre
     many parameters, so the one that explains most of what a straight line leaves is the best, by least
     squares on even marks.
     """
-    start_s, length_s = before.start_s, after.end_s - before.start_s
+    shorter_s = min(before.length_s, after.length_s)
+    start_s = max(before.start_s, after.start_s - LONGER_SIDE * shorter_s)
+    length_s = min(after.end_s, after.start_s + LONGER_SIDE * shorter_s) - start_s
     shares = [(index + 0.5) / FIT_MARKS for index in range(FIT_MARKS)]
     values = [interpolate(clock, totals, start_s + share * length_s) for share in shares]
     change = (after.start_s - start_s) / length_s
-    width = min(before.length_s, after.length_s) / length_s
+    width = shorter_s / length_s
     bends = (
         [share * share for share in shares],
         [_bend(share - change, width) for share in shares],
@@ -293,29 +316,29 @@ def _fitted_line(xs: Sequence[float], ys: Sequence[float]) -> tuple[float, float
     return mean_y - slope * mean_x, slope
 
 
-def _crossing(
+def _corner(
     clock: Sequence[float], totals: Sequence[float], before: Stretch, after: Stretch
 ) -> tuple[float, float]:
-    """Find where the lines through both sides of a cliff cross, which evens out a throttle's slices."""
-    at_s, at_byte = after.start_s, after.start_byte
-    left = _line(clock, totals, max(before.start_s, at_s - NEAR_S), at_s)
-    right = _line(clock, totals, at_s, min(after.end_s, at_s + NEAR_S))
-    if left[1] <= right[1]:
-        return at_s, at_byte
-    crossing_s = (right[0] - left[0]) / (left[1] - right[1])
-    off_s = abs(crossing_s - at_s)
-    if off_s > 0.1 * min(before.length_s, after.length_s):
-        return at_s, at_byte
-    return crossing_s, interpolate(clock, totals, crossing_s)
+    """Find a cliff's corner: where the bytes stand highest over a line of the middle rate.
 
-
-def _line(
-    clock: Sequence[float], totals: Sequence[float], start_s: float, end_s: float
-) -> tuple[float, float]:
-    """Fit a line to the bytes over a stretch of time: (at 0 s [bytes], slope [bytes/s])."""
-    step_s = (end_s - start_s) / FIT_MARKS
-    at = [start_s + (index + 0.5) * step_s for index in range(FIT_MARKS)]
-    return _fitted_line(at, [interpolate(clock, totals, mark_s) for mark_s in at])
+    The curve is evened out over two of a throttle's slices first; the middle rate keeps that unbiased, and a
+    slow block elsewhere moves nothing.
+    """
+    rate = (before.rate_bytes_per_s + after.rate_bytes_per_s) / 2
+    start_s = after.start_s - min(NEAR_S, before.length_s / 2)
+    count = int((after.start_s + min(NEAR_S, after.length_s / 2) - start_s) / CORNER_STEP_S)
+    at = [start_s + index * CORNER_STEP_S for index in range(count + 1)]
+    values = [interpolate(clock, totals, at_s) for at_s in at]
+    summed = [0.0, *accumulate(values)]
+    half = EVENED_STEPS // 2
+    best = max(
+        range(half, len(at) - half),
+        key=lambda index: (summed[index + half + 1] - summed[index - half]) / EVENED_STEPS - rate * at[index],
+        default=None,
+    )
+    if best is None:
+        return after.start_s, after.start_byte
+    return at[best], values[best]
 
 
 def _where_stalls_set_in(part: Plateau, stalls: Sequence[Stall]) -> list[Plateau]:

@@ -65,9 +65,7 @@ class Stalls:
 
 
 def find_stalls(trace: Trace) -> tuple[Stall, ...]:
-    """Find the stalls of a trace, in order of time.
-
-    A step from 0 s on is start-up and no stall.
+    """Find the stalls of a trace, in order of time; a wait for the very first block is among them.
 
     Args:
         trace: The trace.
@@ -76,9 +74,7 @@ def find_stalls(trace: Trace) -> tuple[Stall, ...]:
         The stalls, those that echo a longer one right before them left out.
     """
     found: list[Stall] = []
-    for index, step in long_steps(trace):
-        if index == 1:
-            continue
+    for _, step in long_steps(trace):
         if found and _echoes(found[-1], step):
             continue
         found.append(step)

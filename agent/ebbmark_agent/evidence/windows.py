@@ -19,6 +19,8 @@ from dataclasses import dataclass
 
 from ebbmark_agent.evidence.points import interpolate
 
+LEAST_WEIGHT = 0.1  # [1] own: keeps the number of windows small where almost nothing was written
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Window:
@@ -248,7 +250,9 @@ def envelope(times: Sequence[float], totals: Sequence[float], tolerance: float =
             continue
         upper = left.carries(crossing_bytes)
         middle = tightest_for_bytes(times, totals, crossing_bytes, first=left)
-        if middle.carries(crossing_bytes) >= upper * (1 - tolerance):
+        # for the same buffer in seconds a miss weighs more, by length over length less buffer
+        weight = max(LEAST_WEIGHT, left.moved_bytes / (left.moved_bytes + crossing_bytes))
+        if middle.carries(crossing_bytes) >= upper * (1 - tolerance * weight):
             continue
         found.append(middle)
         spans += [(left, middle), (middle, right)]

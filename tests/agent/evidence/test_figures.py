@@ -4,6 +4,8 @@ import json
 
 import pytest
 from ebbmark_agent.evidence import Figures, Shape, Trace, floor, read_trace
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
 from tests.agent.evidence.simulated import GB, MB, SimulatedDrive, stages
 
@@ -154,3 +156,23 @@ def test_settled_needs_rounds_as_long_as_the_buffer():
 
     assert figures.floor(buffer_s=1).settled
     assert not figures.floor(buffer_s=30).settled
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(0, 3 * 10**6), st.integers(0, 10**8)), min_size=1, max_size=150),
+    st.sampled_from([True, False, None]),
+)
+def test_any_trace_has_figures(steps, rotating):
+    """Whatever the steps, a trace has figures that are finite, survive JSON and keep to the trace's floor."""
+    assume(any(length for length, _ in steps))
+    trace = Trace.from_steps([length for length, _ in steps], [moved for _, moved in steps])
+
+    figures = read_trace([trace], rotating=rotating)
+
+    text = json.dumps(figures.to_json_object(), allow_nan=False)
+    assert Figures.from_json_object(json.loads(text)) == figures
+    expected = floor(trace.after(figures.ramp_s), buffer_s=0.5).uncapped_bytes_per_s
+    found = figures.floor(buffer_s=0.5).uncapped_bytes_per_s
+    assert (found is None) is (expected is None)
+    assert found is None or found == pytest.approx(expected, rel=1.1e-3, abs=1e-6)

@@ -76,7 +76,7 @@ def test_splitting_blocks_at_equal_speed_changes_nothing(pairs, buffer_bytes, da
 @settings(max_examples=60, deadline=None)
 @given(st.integers(0, 2**16), st.floats(1.0, 400.0), st.floats(0.0, 1.0), st.sampled_from([0.5, 1.0, 4.0]))
 def test_a_slower_block_does_not_lift_a_drive_over_its_demand(seed, factor, where, buffer_s):
-    """On a drive with a cliff no slowed block lifts the floor, beyond what moving the cliff's byte allows."""
+    """On a drive with a cliff no slowed block lifts the floor by more than rounding of its byte."""
     drive = SimulatedDrive(
         rate=stages((0, 400 * MB), (2e9, 90 * MB)), jitter=0.06, seed=seed, block_bytes=1 << 24
     )
@@ -90,7 +90,7 @@ def test_a_slower_block_does_not_lift_a_drive_over_its_demand(seed, factor, wher
     before = floor(trace, buffer_s=buffer_s).bytes_per_s
     after = floor(slower, buffer_s=buffer_s).bytes_per_s
 
-    assert after <= before * 1.01
+    assert after <= before * 1.005
 
 
 def test_splitting_a_real_trace_does_not_move_its_floor():

@@ -252,3 +252,68 @@ def test_the_best_split_of_two_rates_is_that_of_an_exhaustive_search():
 
     assert len(found) == 2
     assert found[1].start_s == pytest.approx(best, abs=1)
+
+
+def alternating(cache_bytes, fast, high, low, each_s):
+    """Make a rate that alternates between two values once its cache is used up."""
+    return lambda written, elapsed: fast if written < cache_bytes else (high, low)[int(elapsed / each_s) % 2]
+
+
+@pytest.mark.parametrize(
+    ("drive", "total", "cliff", "lasting"),
+    [
+        pytest.param(
+            SimulatedDrive(rate=stages((0, 5000 * MB), (6e9, 1000 * MB)), jitter=0.1, block_bytes=16 * MiB),
+            600e9,
+            6e9,
+            1000 * MB,
+            id="a second of cache in ten minutes",
+        ),
+        pytest.param(
+            SimulatedDrive(rate=stages((0, 400 * MB), (4e9, 320 * MB)), slice_s=SLICE_S),
+            8e9,
+            4e9,
+            320 * MB,
+            id="a fifth less, in slices",
+        ),
+        pytest.param(
+            SimulatedDrive(rate=stages((0, 400 * MB), (20e9, 360 * MB)), jitter=0.06),
+            40e9,
+            20e9,
+            360 * MB,
+            id="a tenth less",
+        ),
+        pytest.param(
+            SimulatedDrive(rate=stages((0, 30 * MB), (1e9, 5 * MB)), jitter=0.3),
+            2e9,
+            1e9,
+            5 * MB,
+            id="a slow card",
+        ),
+        pytest.param(
+            SimulatedDrive(
+                rate=alternating(60e9, 5000 * MB, 2000 * MB, 300 * MB, 0.5), jitter=0.1, block_bytes=16 * MiB
+            ),
+            150e9,
+            60e9,
+            1150 * MB,
+            id="folding and writing in turns",
+        ),
+    ],
+)
+def test_uncommon_cliffs_are_found(drive, total, cliff, lasting):
+    """Short caches, small steps, slow cards and drives that write in turns have their one cliff."""
+    found = divide(drive.write(total)).plateaus
+
+    assert [plateau.after_cliff for plateau in found] == [False, True]
+    assert found[1].start_byte == pytest.approx(cliff, rel=0.03)
+    assert found[1].mean_bytes_per_s == pytest.approx(lasting, rel=0.03)
+
+
+def test_a_cache_that_refills_now_and_then_is_a_cliff():
+    """Five fast seconds a minute after the cache is used up do not undo its cliff."""
+    drive = SimulatedDrive(
+        rate=lambda written, elapsed: 400 * MB if written < 4e9 or elapsed % 70 > 65 else 60 * MB, jitter=0.06
+    )
+
+    assert cliffs_of(drive.write(30e9)) == pytest.approx([4e9], rel=0.03)

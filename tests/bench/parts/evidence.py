@@ -29,7 +29,7 @@ def run() -> list[dict[str, Any]]:
             unit="s",
             bar="<= 1",
             command=COMMAND,
-            note="floor with a second of buffer, cliffs and the five-round test of 50,000 blocks, pure Python",
+            note="floor with a second of buffer, cliffs and the five-round test, in pure Python",
         ),
         result(
             "evidence.every_figure_50k",
