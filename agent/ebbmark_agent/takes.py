@@ -5,8 +5,9 @@ Rules.
 1. A take is traffic of others that stays above a least rate for a minute or more; the agent's own never is.
 2. Recorders write through a cache that empties every few seconds, so traffic is smoothed over 15 s before it
    is said to go on or to have ended, and the peak is the highest mean over 10 s.
-3. What a take carried is evidence of reach. It is a floor only for a stretch in which the disk was saturated:
-   always busy, requests always waiting behind one another, next to nothing read, for half a minute or more.
+3. What a take carried is evidence of reach. It is a floor only for a stretch in which the disk was saturated
+   by what a recorder does: always busy, requests always waiting behind one another, each of them large, next
+   to nothing read, for half a minute or more. Many small writes keep a disk just as busy at a low rate.
 4. A reading that goes backwards or comes late ends the take: the drive was swapped or the machine slept.
 """
 
@@ -25,6 +26,7 @@ PEAK_WINDOW_S = 10.0  # [s]
 SATURATED_BUSY_SHARE = 0.97  # [1] of each second; common practice, no source
 SATURATED_REQUESTS = 2  # [1] at least so many under way: one alone is a writer that waits, not a full disk
 SATURATED_READ_SHARE = 0.01  # [1] of the bytes written
+SATURATED_REQUEST_BYTES = 64 * 1024  # [bytes] on average; recorders write far larger ones
 SATURATED_LEAST_S = 30.0  # [s]
 FLOOR_BUFFER_S = 1.0  # [s] the sampling interval; nothing shorter can be told
 
@@ -197,6 +199,7 @@ class _Second:
     other_bytes: int
     busy_s: float | None
     in_flight: int | None
+    requests: int | None
 
 
 class _Side:
@@ -272,6 +275,11 @@ class _Side:
             other_bytes=read if self._written else written,
             busy_s=busy,
             in_flight=counters.in_flight,
+            requests=(
+                counters.write_requests - last.write_requests
+                if counters.write_requests is not None and last.write_requests is not None
+                else None
+            ),
         )
 
     def _describe(self, seconds: list[_Second]) -> SeenTake:
@@ -324,10 +332,11 @@ def _saturated_stretch(seconds: list[_Second]) -> list[_Second]:
 
 
 def _is_saturated(part: _Second) -> bool:
-    if part.busy_s is None or part.in_flight is None:
+    if part.busy_s is None or part.in_flight is None or part.requests is None:
         return False
     return (
-        part.busy_s >= SATURATED_BUSY_SHARE * part.length_s
+        part.moved_bytes >= SATURATED_REQUEST_BYTES * part.requests
+        and part.busy_s >= SATURATED_BUSY_SHARE * part.length_s
         and part.in_flight >= SATURATED_REQUESTS
         and part.other_bytes <= SATURATED_READ_SHARE * part.moved_bytes
     )

@@ -1,14 +1,23 @@
 """Passive evidence: what counts as a take, what it carried, and when it may serve as a floor."""
 
+import mmap
+import os
+import threading
+import time
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
-from ebbmark_agent.platforms import DiskCounters
+from ebbmark_agent.clock import utc_now
+from ebbmark_agent.platforms import DiskCounters, linux
 from ebbmark_agent.report import Bus, PathFacts, TakeFacts
 from ebbmark_agent.takes import SeenTake, TakeRules, TakeSampler, TakeWatcher
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from tests.rigs.lock import rig_lock
+from tests.rigs.loop_drive import attached
 
 START = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 MB = 1_000_000
@@ -23,6 +32,8 @@ class Disk:
         self.written = 77 * MB
         self.read = 12 * MB
         self.busy_s = 5.0
+        self.requests = 0
+        self.request_bytes = 512 * 1024
 
     def counters(self, *, in_flight: int | None = 1, busy: bool = True) -> DiskCounters:
         """Give a reading at this second."""
@@ -32,6 +43,7 @@ class Disk:
             written_bytes=self.written,
             in_flight=in_flight,
             busy_s=self.busy_s if busy else None,
+            write_requests=self.requests,
         )
 
     def pass_second(self, *, written: int = 0, read: int = 0, busy_s: float = 0.0) -> None:
@@ -40,6 +52,7 @@ class Disk:
         self.written += written
         self.read += read
         self.busy_s += busy_s
+        self.requests += written // self.request_bytes
 
     @property
     def now(self) -> datetime:
@@ -183,6 +196,16 @@ def test_paced_recording_gives_no_floor(busy_s: float, in_flight: int | None) ->
     assert take.saturated_floor_bytes_per_s is None
 
 
+def test_many_small_writes_give_no_floor() -> None:
+    """A disk kept busy by small writes, as by an update or a database, says nothing of a recording."""
+    disk = Disk()
+    disk.request_bytes = 4096
+    (take,) = play([*[5 * MB] * 240, *quiet()], disk=disk, busy_s=1.0, in_flight=16)
+
+    assert not take.saturated
+    assert take.saturated_floor_bytes_per_s is None
+
+
 def test_reading_in_between_gives_no_floor() -> None:
     """Writes that share the disk with reads say nothing of what writing alone would reach."""
     watcher, disk = TakeWatcher(), Disk()
@@ -301,3 +324,47 @@ def test_sampler_gives_the_take_of_a_disk_that_went_away(
 
     assert recording == {"sda"}
     assert [take.duration_s for take in ended["sda"]] == [89.0]
+
+
+@pytest.mark.rig
+def test_real_recording_is_seen(tmp_path: Path) -> None:
+    """A paced writer on a loop device is seen as a take with the bytes it wrote, by the kernel's counters.
+
+    The page cache takes no part, so what the writer wrote and what the disk counted are the same but for the
+    file system's own writes.
+    """
+    if os.geteuid() != 0 or not Path("/dev/loop-control").exists():
+        pytest.skip("a loop device needs root and a kernel that offers one")
+    rate, seconds = 20 * MB, 8
+    with rig_lock(), attached(tmp_path, size_bytes=400 * MB) as drive:
+        sampler = TakeSampler(linux.disk_counters, rules=TakeRules(least_duration_s=4.0))
+        sampler.sample([drive.name], now=utc_now())
+        done, wrote = threading.Event(), []
+        writer = threading.Thread(target=_record, args=(drive.mount / "clip", rate, seconds, wrote, done))
+        writer.start()
+        while not done.wait(timeout=1.0):
+            sampler.sample([drive.name], now=utc_now())
+        writer.join()
+        sampler.sample([drive.name], now=utc_now())
+        ((take,),) = sampler.sample([], now=utc_now()).values()
+
+    assert take.written_bytes == pytest.approx(sum(wrote), rel=0.02)
+    assert take.mean_bytes_per_s == pytest.approx(rate, rel=0.15)  # a second too many or too few at the ends
+    assert not take.saturated
+
+
+def _record(path: Path, rate: int, seconds: int, wrote: list[int], done: threading.Event) -> None:
+    block = mmap.mmap(-1, 1 << 20)
+    block.write(os.urandom(1 << 20))
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_DIRECT)
+    began, pause = time.monotonic(), threading.Event()
+    try:
+        while (passed := time.monotonic() - began) < seconds:
+            if sum(wrote) <= rate * passed:
+                wrote.append(os.write(descriptor, block))
+            else:
+                pause.wait(0.005)
+    finally:
+        os.close(descriptor)
+        block.close()
+        done.set()

@@ -31,6 +31,7 @@ class DiskCounters:
         discarded_bytes: Bytes the disk was told are free, or None where not counted [bytes].
         in_flight: Requests under way, or None where not counted [1].
         busy_s: Time with at least one request under way, or None where not counted [s].
+        write_requests: Write requests completed since the system started, or None where not counted [1].
     """
 
     at_s: float
@@ -39,6 +40,7 @@ class DiskCounters:
     discarded_bytes: int | None = None
     in_flight: int | None = None
     busy_s: float | None = None
+    write_requests: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -189,6 +189,7 @@ def parse_stat(text: bytes, *, at_s: float) -> DiskCounters | None:
         written_bytes=int(fields[6]) * _SECTOR_BYTES,
         in_flight=int(fields[8]),
         busy_s=int(fields[9]) / 1000,
+        write_requests=int(fields[4]),
         discarded_bytes=int(fields[13]) * _SECTOR_BYTES if len(fields) > 13 else None,
     )
 

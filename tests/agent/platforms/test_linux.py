@@ -119,6 +119,7 @@ def test_counters_are_read_by_the_kernels_table() -> None:
         discarded_bytes=1024 * 512,
         in_flight=3,
         busy_s=0.07,
+        write_requests=400,
     )
 
 
