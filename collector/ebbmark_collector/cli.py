@@ -79,13 +79,13 @@ def serve(data: Path, config_path: Path | None, listen: str | None, verbose: boo
     try:
         services = Services(store=store, clock=clock, settings=settings)
         server = Server(create_app(services), settings.serve)
+        server.on_signals()  # before anybody is told that it listens
         token = _first_admin(store, clock)
         if token is not None:
             click.echo(f"admin token: {token}")
         for host, port in server.addresses:
             click.echo(f"listening on http://{f'[{host}]' if ':' in host else host}:{port}")
         sys.stdout.flush()
-        server.on_signals()
         rounds = Rounds(store, clock, settings, post)
         rounds.start()
         try:
