@@ -1,6 +1,7 @@
 """Typed looks into smartctl's JSON: a value is there in the expected type, or it is None."""
 
 import json
+import math
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -75,9 +76,10 @@ class Document:
         if isinstance(value, bool) or not isinstance(value, int | float | str):
             return None
         try:
-            return float(value)
-        except ValueError:
+            found = float(value)
+        except (OverflowError, ValueError):
             return None
+        return found if math.isfinite(found) else None
 
     def flag(self, *keys: str) -> bool | None:
         """Give a truth value."""
@@ -85,9 +87,9 @@ class Document:
         return value if isinstance(value, bool) else None
 
     def text(self, *keys: str) -> str | None:
-        """Give a text without blanks around it, None if it is empty."""
+        """Give a text without blanks around it, None if it is empty; what is no character is replaced."""
         value = self._at(keys)
-        return (value.strip() or None) if isinstance(value, str) else None
+        return (_sendable(value).strip() or None) if isinstance(value, str) else None
 
     def numbers(self, *keys: str) -> tuple[tuple[int, int], ...]:
         """Give the whole numbers of a list with their places in it."""
@@ -102,4 +104,9 @@ class Document:
     def lines(self, *keys: str) -> tuple[str, ...]:
         """Give the texts of a list."""
         value = self._at(keys)
-        return tuple(item for item in value if isinstance(item, str)) if isinstance(value, list) else ()
+        items = value if isinstance(value, list) else []
+        return tuple(_sendable(item) for item in items if isinstance(item, str))
+
+
+def _sendable(text: str) -> str:
+    return text.encode("utf-8", errors="replace").decode("utf-8")

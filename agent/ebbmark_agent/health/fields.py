@@ -54,17 +54,17 @@ class Fields:
         threshold: int | None = None,
     ) -> None:
         """Keep a vendor-defined or further value as it came, without a meaning of our own."""
-        text = str(raw).strip()[:_MAX_NAME]
+        text, name = str(raw).strip()[:_MAX_NAME].strip(), name.strip()[:_MAX_NAME]
         if not text or not name or len(self.vendor) >= _MAX_VENDOR_ROWS:
             return
         self.vendor.append(
             VendorValue(
-                name=name[:_MAX_NAME],
+                name=name,
                 raw=text,
-                id=number,
-                normalised=normalised,
-                worst=worst,
-                threshold=threshold,
+                id=_countable(number),
+                normalised=_countable(normalised),
+                worst=_countable(worst),
+                threshold=_countable(threshold),
             )
         )
 
@@ -77,3 +77,7 @@ class Fields:
         return not (self.counters or self.temperatures or self.vendor) and (
             self.assessment is Assessment.UNKNOWN
         )
+
+
+def _countable(value: int | None) -> int | None:
+    return value if value is not None and 0 <= value <= MAX_COUNTER else None

@@ -67,6 +67,7 @@ class Examination:
 # Source: smartctl(8), option -d; the USB vendor ids are those of the bridge makers named in its types.
 _TYPES_BY_USB_VENDOR = {"152d": "sntjmicron", "174c": "sntasmedia", "0bda": "sntrealtek"}
 _STANDARD_TYPE = "sat"
+_WILD_SPEED = 10**12  # neither factor of a link's speed comes near it
 
 
 def examine(
@@ -145,7 +146,7 @@ def interpret(
         scsi.read_json(document, fields)
     device_type = read.device_type() or asked_type or _type_from_text(read.lines)
     opinion = _second_opinion(read, device_type, fields)
-    if (read.exit_status or 0) & FAILING_BIT:
+    if (read.bits or 0) & FAILING_BIT:
         fields.assess(passed=False, source="smartctl exit bit 3")
     state = state_of(read, told_health=not fields.empty())
     return Examination(
@@ -156,15 +157,15 @@ def interpret(
             assessment=fields.assessment,
             protocol=protocol or opinion.protocol,
             critical_warnings=tuple(fields.warnings[:16]),
-            exit_status=read.exit_status,
+            exit_status=read.bits,
             sources=fields.sources,
             vendor=tuple(fields.vendor),
             **fields.values(),
         ),
         identity=identity_in(document, over_usb=over_usb) or opinion.identity(over_usb=over_usb),
         device_type=device_type if state is HealthState.READ else None,
-        rotation_rpm=document.number("rotation_rate"),
-        capacity_bytes=document.number("user_capacity", "bytes"),
+        rotation_rpm=_within(document.number("rotation_rate"), 100_000),
+        capacity_bytes=_within(document.number("user_capacity", "bytes"), 2**63 - 1),
         trim=document.flag("trim", "supported"),
         link=_link(document),
     )
@@ -245,4 +246,10 @@ def _link(document: Document) -> LinkFacts:
 
 def _payload(speed: Document) -> float | None:
     units, bits = speed.number("units_per_second"), speed.number("bits_per_unit")
-    return sata_ceiling_bytes_per_s(units * bits / 1e9) if units and bits else None
+    if units is None or bits is None or not (0 < units < _WILD_SPEED and 0 < bits < _WILD_SPEED):
+        return None
+    return sata_ceiling_bytes_per_s(units * bits / 1e9)
+
+
+def _within(value: int | None, most: int) -> int | None:
+    return value if value is not None and 0 <= value <= most else None

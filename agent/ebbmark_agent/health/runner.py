@@ -52,6 +52,11 @@ class SmartctlRead:
     privileged: bool = True
     present: bool = True
 
+    @property
+    def bits(self) -> int | None:
+        """Give the exit status where it is one: eight bits, each with its meaning."""
+        return self.exit_status if self.exit_status is not None and 0 <= self.exit_status <= 255 else None
+
     def messages(self) -> tuple[str, ...]:
         """Give smartctl's own messages."""
         return tuple(

@@ -13,6 +13,7 @@ from ebbmark_agent.report import HealthState
 COMMAND_FAILED_BIT = 0x04
 FAILING_BIT = 0x08
 
+_MOST_OF_ITS_WORDS = 300
 _UNDETECTED = "Unable to detect device type"
 _ASLEEP = re.compile(r"Device is in (STANDBY|SLEEP|IDLE)\S*.* mode", re.IGNORECASE)
 # In the order in which they are looked for: what smartctl says, what it means.
@@ -120,12 +121,12 @@ def sentence_for(state: HealthState, read: SmartctlRead, *, drive: str) -> str:
     sentence = _SENTENCES[state].format(drive=drive)
     if state in (HealthState.COMMAND_FAILED, HealthState.TIMED_OUT):
         own_words = next((line for line in (*read.messages(), read.complaint) if line), "")
-        return f"{sentence} (smartctl: {own_words})" if own_words else sentence
+        return f"{sentence} (smartctl: {own_words[:_MOST_OF_ITS_WORDS]})" if own_words else sentence
     return sentence
 
 
 def _sentence_for_read(read: SmartctlRead, drive: str) -> str:
-    status = read.exit_status or 0
+    status = read.bits or 0
     if status & FAILING_BIT:
         return f"{drive} says of itself that it is failing. Copy what is on it now and take it out of use."
     if status & COMMAND_FAILED_BIT:

@@ -22,6 +22,7 @@ from ebbmark_agent.drives.linux.mounts import (
     parse_mountinfo,
 )
 from ebbmark_agent.drives.linux.tree import Tree
+from ebbmark_agent.drives.names import clean
 from ebbmark_agent.platforms import VolumeSpace
 from ebbmark_agent.report import (
     Bus,
@@ -122,7 +123,7 @@ class _Scan:
         return Volume(
             facts=VolumeFacts(
                 volume_id=self._volume_id(mount, block),
-                file_system=mount.file_system,
+                file_system=mount.file_system[:256],
                 size_bytes=room.total_bytes,
                 free_bytes=room.free_bytes,
                 read_only=mount.read_only or bool(block and self.tree.flag(self.blocks.folder(block) / "ro")),
@@ -200,7 +201,7 @@ class _Scan:
         if block is None:
             return None
         udev = udev_facts(self.tree, self.tree.text(self.blocks.folder(block) / "dev"))
-        return udev.get("ID_FS_LABEL") or None
+        return clean(udev.get("ID_FS_LABEL"))
 
     def _drive(self, name: str) -> Drive:
         folder = self.blocks.folder(name)
