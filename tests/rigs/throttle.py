@@ -5,6 +5,7 @@ rule in its root group, so there the writer is moved into a group of its own fir
 """
 
 import contextlib
+import errno
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +13,8 @@ from pathlib import Path
 _V1 = Path("/sys/fs/cgroup/blkio")
 _V2 = Path("/sys/fs/cgroup")
 _V1_KNOB = "blkio.throttle.write_bps_device"
+_GROUP_PREFIX = "ebbmark-rig-"
+_OTHERS = "ebbmark-others"
 
 
 class NoThrottleError(Exception):
@@ -76,23 +79,65 @@ def _own_v1_group() -> Path | None:
 
 @contextlib.contextmanager
 def _own_v2_group() -> Iterator[Path]:
-    home = _V2 / next(
-        line.split("::", 1)[1].lstrip("/")
-        for line in Path("/proc/self/cgroup").read_text().splitlines()
-        if line.startswith("0::")
-    )
-    group = _V2 / f"ebbmark-rig-{os.getpid()}"
+    home = _own_v2_path()
+    if home.name.startswith(_GROUP_PREFIX):  # a second rig of the same process shares the first one's group
+        yield home
+        return
+    group = _V2 / f"{_GROUP_PREFIX}{os.getpid()}"
+    moved: list[str] = []
     try:
-        (_V2 / "cgroup.subtree_control").write_text("+io")
+        moved = _offer_io()
         group.mkdir()
         (group / "cgroup.procs").write_text(str(os.getpid()))
     except OSError as error:
+        _take_back(moved)
         raise NoThrottleError(f"a cgroup of its own could not be made: {error}") from error
     try:
         yield group
     finally:
-        for process in (group / "cgroup.procs").read_text().split():
-            with contextlib.suppress(OSError):
-                (home / "cgroup.procs").write_text(process)
+        _move((group / "cgroup.procs").read_text().split(), _V2 / _OTHERS if moved else home)
         with contextlib.suppress(OSError):
             group.rmdir()
+        _take_back(moved)
+
+
+def _own_v2_path() -> Path:
+    for line in Path("/proc/self/cgroup").read_text().splitlines():
+        if line.startswith("0::"):
+            return _V2 / line[3:].lstrip("/")
+    return _V2
+
+
+def _offer_io() -> list[str]:
+    """Let child groups have the io controller, and give the processes that had to make room for that.
+
+    The real root may hold processes and offer controllers at once; the root of a container may not, so there
+    its processes are moved into a group of their own for the while.
+    """
+    if "io" in (_V2 / "cgroup.subtree_control").read_text().split():
+        return []
+    try:
+        (_V2 / "cgroup.subtree_control").write_text("+io")
+        return []
+    except OSError as error:
+        if error.errno != errno.EBUSY:
+            raise
+    (_V2 / _OTHERS).mkdir(exist_ok=True)
+    moved = (_V2 / "cgroup.procs").read_text().split()
+    _move(moved, _V2 / _OTHERS)
+    (_V2 / "cgroup.subtree_control").write_text("+io")
+    return moved
+
+
+def _take_back(moved: list[str]) -> None:
+    if moved:
+        with contextlib.suppress(OSError):
+            (_V2 / "cgroup.subtree_control").write_text("-io")
+            _move((_V2 / _OTHERS / "cgroup.procs").read_text().split(), _V2)
+            (_V2 / _OTHERS).rmdir()
+
+
+def _move(processes: list[str], group: Path) -> None:
+    for process in processes:
+        with contextlib.suppress(OSError):  # it may have ended meanwhile
+            (group / "cgroup.procs").write_text(process)
