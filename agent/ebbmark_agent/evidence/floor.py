@@ -28,7 +28,7 @@ class Floor:
         uncapped_bytes_per_s: The bare minimum over all windows [bytes/s]; None where no window is longer
             than the buffer.
         mean_bytes_per_s: The mean of the whole trace [bytes/s].
-        lasting_bytes_per_s: The mean of the last plateau [bytes/s].
+        lasting_bytes_per_s: The mean of the last plateau, a doubtful corner left out [bytes/s].
         window_s: Where the critical window begins and ends [s]; None where there is none.
         window_bytes: The same by bytes written [bytes].
         limited_by_length: The critical window is the whole trace or missing: a longer trace may show less.

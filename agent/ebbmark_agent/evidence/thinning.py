@@ -41,12 +41,12 @@ def kept_points(times: Sequence[float], totals: Sequence[float], max_points: int
     protected = _protected(times, totals, max_points)
     grain_s = max(GRAIN_S, 2 * times[-1] / max_points)
     missed_bytes = totals[-1] / max_points / 64
-    kept = _simplified(times, totals, protected, missed_bytes, grain_s)
-    while len(kept) - 1 > max_points:
+    kept: list[int] | None = None
+    while kept is None:
+        # at the last any number is taken, so that it always ends
+        most = max_points if missed_bytes <= totals[-1] else len(times)
+        kept = _simplified(times, totals, protected, missed_bytes=missed_bytes, grain_s=grain_s, most=most)
         missed_bytes *= 1.5
-        kept = _simplified(times, totals, protected, missed_bytes, grain_s)
-        if missed_bytes > totals[-1]:
-            break
     return kept
 
 
@@ -63,12 +63,19 @@ def _protected(times: Sequence[float], totals: Sequence[float], max_points: int)
 
 
 def _simplified(
-    times: Sequence[float], totals: Sequence[float], protected: set[int], missed_bytes: float, grain_s: float
-) -> list[int]:
+    times: Sequence[float],
+    totals: Sequence[float],
+    protected: set[int],
+    *,
+    missed_bytes: float,
+    grain_s: float,
+    most: int,
+) -> list[int] | None:
     """Keep points so that the line through them misses no other by more than a tolerance.
 
     From the last kept point, the slopes that pass every later point within the tolerance narrow to
-    nothing; the point before that is kept. Linear in the number of points.
+    nothing; the point before that is kept. Linear in the number of points. None where more steps than
+    `most` would be needed.
     """
     kept = [0]
     anchor_s, anchor_byte = times[0], totals[0]
@@ -89,6 +96,8 @@ def _simplified(
             index += 1
             continue
         kept.append(keep)
+        if len(kept) - 1 > most:
+            return None
         anchor_s, anchor_byte = times[keep], totals[keep]
         lowest, highest = float("-inf"), float("inf")
         index = keep + 1
