@@ -1,0 +1,1 @@
+"""Tests of what a running agent does again and again."""

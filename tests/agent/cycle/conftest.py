@@ -1,0 +1,5 @@
+"""Fixtures for the running agent."""
+
+from tests.rigs.fixtures import rig
+
+__all__ = ["rig"]
