@@ -51,6 +51,14 @@ def test_a_known_burst_is_taken_off_the_buffer() -> None:
     assert found.buffer_bytes == 70 * MB
 
 
+def test_bursts_of_like_streams_add_up() -> None:
+    """Two cameras may burst at the same moment."""
+    bursty = replace(bare_rate(100 * MB), burst_bytes=30 * MB)
+    found = demand_of_streams([Stream(format=bursty, count=2)], name="x", buffer_s=1)
+
+    assert found.buffer_bytes == 140 * MB
+
+
 def test_a_seam_raises_the_rate_and_lessens_the_buffer() -> None:
     """Half a second in five minutes: 300/299.5 of the rate, and half a second less of buffer."""
     found = demand_of_streams(

@@ -1,17 +1,22 @@
 """The standing of one drive from one probe: every rule, at, just under and just over its edge."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 from ebbmark_agent.evidence import (
+    Bus,
     Demand,
     InUse,
     MinutesKind,
+    Path,
+    Pattern,
     ProbeKind,
     ProbeOutcome,
     ReasonCode,
     RehearsalFacts,
+    Shape,
     Side,
     SoakEnd,
     Standing,
@@ -22,7 +27,7 @@ from ebbmark_agent.evidence import (
     fit_list,
     lowered_by,
 )
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from tests.agent.evidence.judging import GB, MB, asked, evidence, staged
@@ -126,6 +131,16 @@ def test_settled_past_a_cliff_reaches_the_whole_medium() -> None:
 
     assert judged.standing is Standing.FIT
     assert judged.whole_medium.kind is MinutesKind.UNLIMITED
+
+
+@pytest.mark.parametrize("shape", [Shape.THERMAL_SAG, Shape.SLOW_SLIDE, Shape.INNER_TRACKS])
+def test_a_rate_still_moving_past_a_cliff_is_not_settled(shape: Shape) -> None:
+    """Steady rounds past a cliff do not settle a drive that sags with heat or keeps sliding."""
+    probe = evidence(CLIFF, capacity_bytes=int(1000 * GB))
+    moving = replace(probe, figures=replace(probe.figures, pattern=Pattern(shape=shape, slide_share=0.2)))
+
+    assert fit(probe, asked(100)).standing is Standing.FIT
+    assert fit(moving, asked(100)).standing is Standing.UNPROVEN
 
 
 def test_not_yet_settled_past_a_cliff_is_unproven() -> None:
@@ -258,7 +273,9 @@ def test_a_probe_that_was_not_rested_cannot_fail_a_rested_take() -> None:
     assert tired.standing is Standing.UNPROVEN
     assert tired.reasons[0].code is ReasonCode.NOT_FROM_REST
     assert fit(evidence(slow), _rested(200, take_s=60)).standing is Standing.UNFIT
-    assert fit(evidence(slow, debt_before_bytes=GB), _rested(100, take_s=60)).standing is Standing.FIT
+    owing = {"debt_before_bytes": GB}
+    assert fit(evidence(slow, **owing), _rested(100, take_s=60)).standing is Standing.FIT
+    assert fit(evidence(slow, **owing), _rested(200, take_s=60)).reasons[0].code is ReasonCode.NOT_FROM_REST
 
 
 def test_a_debt_holds_a_fit_back() -> None:
@@ -402,6 +419,24 @@ def test_a_rehearsal_of_half_the_medium_rescues_nothing() -> None:
     assert fit(evidence(CLIFF), demand, rehearsal=short, in_use=in_use).standing is Standing.UNFIT
 
 
+def test_a_rehearsal_that_was_called_off_rescues_nothing() -> None:
+    """No late frame until it was called off is no pass."""
+    demand = asked(200)
+    called_off = replace(_rehearsed(demand), outcome=ProbeOutcome.CANCELLED)
+
+    assert fit(evidence(CLIFF), demand, rehearsal=called_off).standing is Standing.UNFIT
+
+
+def test_a_rehearsal_of_one_whole_take_is_enough_for_takes() -> None:
+    """A role of takes needs a take rehearsed, not the medium."""
+    demand = asked(200, take_s=60)
+    in_use = InUse(fills_bytes=50 * GB)
+    one_take, half = (_rehearsed(demand, written_bytes=each * GB) for each in (12, 6))
+
+    assert fit(evidence(CLIFF), demand, rehearsal=one_take, in_use=in_use).standing is Standing.MARGINAL
+    assert fit(evidence(CLIFF), demand, rehearsal=half, in_use=in_use).standing is Standing.UNFIT
+
+
 def test_a_rehearsal_alone_is_marginal_at_most_and_may_fail() -> None:
     """Passed alone it is marginal; frames late at the role's own rate and buffer are a shown failure."""
     demand = asked(200)
@@ -451,8 +486,18 @@ def test_a_later_spot_lowers_and_never_raises() -> None:
     assert lowered.standing is Standing.UNFIT
     assert lowered.reasons[0].code is ReasonCode.LOWERED_LATER
     assert lowered.floor_bytes_per_s == pytest.approx(60 * MB)
-    assert lowered_by(bad, [fast_spot]) is bad
+    assert lowered_by(bad, [fast_spot, slow_spot]) is bad
     assert lowered_by(good, []) is good
+
+
+def test_a_spot_over_another_path_lowers_nothing() -> None:
+    """A slow reader used later says nothing of the path the soak went over."""
+    good = fit(evidence(CLIFF), asked(100))
+    elsewhere = Path(bus=Bus.USB, key="usb/slow reader")
+    slow = fit(evidence(staged((60 * MB, 2 * GB)), kind=ProbeKind.SPOT, path=elsewhere), asked(100))
+
+    assert slow.standing is Standing.UNFIT
+    assert lowered_by(good, [slow]) is good
 
 
 def test_a_list_is_sorted_by_margin() -> None:
@@ -523,6 +568,7 @@ def test_asking_more_never_raises_a_standing(rate_mb: float, more: float) -> Non
 
 
 @given(st.integers(0, 39), st.floats(0.1, 3.0), st.floats(50, 400))
+@example(at=16, stall_s=0.5, rate_mb=101.0)  # moved the last change point, and with it the lasting rate
 def test_slowing_a_block_never_raises_a_standing(at: int, stall_s: float, rate_mb: float) -> None:
     """A drive that stalls once more is judged no better for it."""
     base = [(0.5, 150 * MB)] * 20 + [(0.5, 60 * MB)] * 20
@@ -539,10 +585,17 @@ def test_slowing_a_block_never_raises_a_standing(at: int, stall_s: float, rate_m
     assert ORDER[judged(slowed)] <= ORDER[judged(base)]
 
 
-@given(st.floats(30, 500), st.floats(1.0, 1.5), st.floats(0.0, 8.0))
-def test_a_spot_is_judged_alike_without_its_trace(rate_mb: float, headroom: float, buffer_s: float) -> None:
+@given(
+    st.floats(30, 500),
+    st.floats(1.0, 1.5),
+    st.floats(0.0, 8.0),
+    st.one_of(st.none(), st.floats(1, 300)),
+)
+def test_a_spot_is_judged_alike_without_its_trace(
+    rate_mb: float, headroom: float, buffer_s: float, take_s: float | None
+) -> None:
     """Once its trace is thinned away, a spot's figures give the same judgement."""
-    demand = asked(rate_mb, headroom=headroom, buffer_s=buffer_s)
+    demand = asked(rate_mb, headroom=headroom, buffer_s=buffer_s, take_s=take_s)
     with_trace = evidence(CLIFF, kind=ProbeKind.SPOT)
     without = evidence(CLIFF, kind=ProbeKind.SPOT, segments=())
 

@@ -79,6 +79,14 @@ def test_a_debt_shortens() -> None:
     assert "owed" in found.sentence
 
 
+def test_a_debt_that_ends_inside_a_block_keeps_the_blocks_rate() -> None:
+    """Half a block that is spent takes half its time with it: 500 MB in 5 s carry 80 MB/s."""
+    found = how_long(Trace.from_points([0, 10], [0, GB]), asked(80), debt_bytes=GB / 2)
+
+    assert found.kind is MinutesKind.PROVEN_FOR
+    assert found.minutes == pytest.approx(0.5 * GB / (80 * MB) / 60)
+
+
 def test_a_debt_as_large_as_the_trace_proves_nothing() -> None:
     """Where all that was shown is spent, nothing is proven."""
     found = how_long(staged((400 * MB, 2 * GB)), asked(100), debt_bytes=3 * GB)
