@@ -10,6 +10,8 @@ from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.findings import Likeness, Limit
 from ebbmark_collector.judge.series import soak_series, spot_series
 
+SINKING = -0.003  # [1/day] of ln(rate): nine percent a month, which no healthy drive does
+DEEP = 0.15  # [1] of its rate gone
 RECENT_SPOTS = 7  # [1]
 STALL_NEAR = 0.25  # [1] of the buffer: stops that grew to this much will go on growing
 STALL_GREW = 3.0  # [1] times
@@ -130,7 +132,9 @@ def floor_stepped_down(scene: Scene) -> tuple[Seen, ...]:
         return (Seen(kind=kind, sight=Sight.ABSENT, because="Its probes are back at what they were."),)
     rate = scene.standing.rate_bytes_per_s
     estimated = scene.outlook.floor_now_bytes_per_s
-    beneath = rate is not None and estimated is not None and estimated < rate
+    slope = scene.outlook.spot_slide
+    sinking = slope is not None and slope.falling and slope.per_day <= SINKING and fell.fall >= DEEP
+    beneath = sinking or (rate is not None and estimated is not None and estimated < rate)
     return (
         Seen(
             kind=kind,

@@ -6,9 +6,11 @@ from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, deadband_of
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import CLOSE_TO_LINK, growth_over
-from ebbmark_collector.judge.findings import CauseKind, Ground
+from ebbmark_collector.judge.findings import CauseKind, Ground, Limit, Meeting
 
 RECENT = timedelta(days=35)
+FILLING_DAYS = 45.0  # [days] ahead; projects may still be offloaded
+AMPLE_MARGIN = 1.0  # [1] a drive with twice what is asked has slack for a short cache
 CRC_FEW = 3  # [1] in five weeks; single ones happen on good cables
 CRC_MANY = 20  # [1] in five weeks: transfers are repeated all the time
 
@@ -52,7 +54,7 @@ def interface_errors(scene: Scene) -> tuple[Seen, ...]:
             kind=Kind.INTERFACE_ERRORS,
             sight=Sight.PRESENT if grown >= CRC_FEW else Sight.BETWEEN if grown else Sight.ABSENT,
             what=f"{grown} interface CRC errors within five weeks",
-            predicts_lost_frames=grown >= CRC_MANY,
+            predicts_lost_frames=grown >= CRC_MANY and _little_slack(scene),
             value=float(grown),
             limit=float(CRC_FEW),
             unit="1",
@@ -98,6 +100,9 @@ def nearly_full(scene: Scene) -> tuple[Seen, ...]:
     if scene.role is None:
         return (Seen(kind=kind, sight=Sight.ABSENT, because="It has no role."),)
     fill, limit = scene.history.facts.fill, scene.role.role.fill_limit
+    soon = scene.outlook.meeting(Limit.FILL_MEETS_LIMIT)
+    if soon is not None and soon.likely is not None and above(fill, limit, 0.0) is not Sight.PRESENT:
+        return (_filling_up(scene, soon),)
     return (
         Seen(
             kind=kind,
@@ -110,6 +115,34 @@ def nearly_full(scene: Scene) -> tuple[Seen, ...]:
             next_step="Offload what is on it.",
             because="It has room again.",
         ),
+    )
+
+
+def _little_slack(scene: Scene) -> bool:
+    margin = scene.standing.margin
+    return margin is None or margin < AMPLE_MARGIN
+
+
+def _filling_up(scene: Scene, soon: Meeting) -> Seen:
+    """It fills up for good: soon a take would end where caches and free blocks run out."""
+    assert soon.likely is not None  # the caller looked
+    days = (soon.likely - scene.now).total_seconds() / 86_400
+    near = days <= FILLING_DAYS
+    return Seen(
+        kind=Kind.NEARLY_FULL,
+        sight=Sight.PRESENT if near else Sight.BETWEEN,
+        what=f"it fills up: {soon.value_now or 0.0:.0%} used at its peak and rising; "
+        f"a take would end past what its role allows likely from {soon.likely:%Y-%m-%d} on",
+        predicts_lost_frames=scene.role is not None
+        and scene.role.demand is not None
+        and not scene.history.facts.rotational
+        and _little_slack(scene),
+        value=soon.value_now,
+        limit=soon.limit_value,
+        unit="1",
+        act_by=soon.likely,
+        cause=CauseKind.TOO_FULL,
+        next_step="Offload what is on it, or free space by then.",
     )
 
 

@@ -16,6 +16,7 @@ from math import exp, log
 from statistics import median
 
 from ebbmark_collector.judge.change import baseline, growth, step
+from ebbmark_collector.judge.filling import fill_meeting
 from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Outlook, Slide
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import Dot, days_between, floor_dots, gathered, soak_series, spot_series
@@ -52,6 +53,7 @@ def outlook(history: SubjectHistory, role: DriveRole | None, now: datetime) -> O
             Limit.FLOOR_MEETS_DEMAND: role.demand.demand_bytes_per_s,
             Limit.FLOOR_MEETS_RATE: role.demand.rate_bytes_per_s,
         }
+        meetings.append(fill_meeting(history, role, now))
         meetings += [
             _first_meeting(limit, value, soak_slide, _carried_over(spot_slide, floor_now), floor_now)
             for limit, value in limits.items()

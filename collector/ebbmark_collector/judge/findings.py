@@ -142,6 +142,7 @@ class Limit(StrEnum):
     FLOOR_MEETS_RATE = "floor_meets_rate"
     WEAR_MEETS_LIMIT = "wear_meets_limit"
     SPARE_MEETS_THRESHOLD = "spare_meets_threshold"
+    FILL_MEETS_LIMIT = "fill_meets_limit"
 
 
 class NoDate(StrEnum):

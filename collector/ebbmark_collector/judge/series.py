@@ -2,8 +2,11 @@
 
 Rules.
 
-1. One series holds one kind, path and layout, at a fill and a rest like those of its newest probe.
-2. Probes that gave way, failed or were limited by the link never enter (`ProbePoint.counts`).
+1. One series holds one kind, path and layout, at a fill and a rest like those of its newest probe; where
+   there are rested probes, of the newest rested one.
+2. Probes that gave way, failed or were limited by the link never enter. But one that the link limited shows
+   that the drive was no slower than that: a fall from before it is over, so a series begins after the last of
+   them. To leave them out and keep what lies between would keep the slow nights only.
 3. Daily spots resemble their neighbours (heat, fill and load drift over days), which makes a trend test too
    sure. They are gathered into weekly medians first; what resemblance is left widens the test.
 """
@@ -12,14 +15,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import log
-from statistics import median
+from statistics import median, median_high
 
 from ebbmark_collector.judge.history import SPOT_WINDOW_DAYS, ProbePoint, SubjectHistory
 
 LIKE_FILL = (
     0.25  # [1] fills this close count as like; a cache that grows with free space moves less than that
 )
-RESTED_S = 600.0  # [s] after ten idle minutes a drive counts as rested
+RESTED_S = 3600.0  # [s] after an idle hour a drive counts as rested: its cache is tidied, common practice
 GATHER_DAYS = 7.0  # [days] a week takes in every weekday's habit once
 SECONDS_A_DAY = 86_400.0
 
@@ -47,17 +50,31 @@ def like(points: Sequence[ProbePoint], newest: ProbePoint) -> tuple[ProbePoint, 
 
 def soak_series(history: SubjectHistory) -> tuple[ProbePoint, ...]:
     """Give the soaks on the path in use that are like its newest."""
-    on_path = tuple(p for p in history.soaks if p.counts and p.path_key == history.path_key)
-    return like(on_path, on_path[-1]) if on_path else ()
+    on_path = _after_limited([p for p in history.soaks if p.path_key == history.path_key])
+    return like(on_path, _reference(on_path)) if on_path else ()
 
 
 def spot_series(history: SubjectHistory, now: datetime) -> tuple[ProbePoint, ...]:
     """Give the spots on the path in use within the window that are like their newest."""
     start = now - timedelta(days=SPOT_WINDOW_DAYS)
-    on_path = tuple(
-        p for p in history.spots if p.counts and p.path_key == history.path_key and start <= p.at <= now
+    on_path = _after_limited(
+        [p for p in history.spots if p.path_key == history.path_key and start <= p.at <= now]
     )
-    return like(on_path, on_path[-1]) if on_path else ()
+    return like(on_path, _reference(on_path)) if on_path else ()
+
+
+def rested(point: ProbePoint) -> bool:
+    """Tell whether a probe began rested, as far as is known."""
+    return point.rest_before_s is None or point.rest_before_s >= RESTED_S
+
+
+def _after_limited(points: Sequence[ProbePoint]) -> tuple[ProbePoint, ...]:
+    last = max((i for i, p in enumerate(points) if p.path_limited), default=-1)
+    return tuple(points[last + 1 :])
+
+
+def _reference(points: Sequence[ProbePoint]) -> ProbePoint:
+    return next((p for p in reversed(points) if rested(p)), points[-1])
 
 
 def floor_dots(points: Sequence[ProbePoint], now: datetime) -> tuple[Dot, ...]:
@@ -70,16 +87,22 @@ def floor_dots(points: Sequence[ProbePoint], now: datetime) -> tuple[Dot, ...]:
 
 
 def gathered(dots: Sequence[Dot], *, days: float = GATHER_DAYS) -> tuple[Dot, ...]:
-    """Give the medians over spans of `days`, counted back from the newest dot; empty spans stay empty."""
+    """Give the medians over spans of `days`, counted back from the newest dot.
+
+    Empty spans stay empty, and so do those with less than half of what a span usually holds: a span with one
+    dot where others have six is a single reading. Of an even number the upper middle counts.
+    """
     if not dots:
         return ()
     newest = dots[-1].day
     spans: dict[int, list[Dot]] = {}
     for dot in dots:
         spans.setdefault(int((newest - dot.day) // days), []).append(dot)
+    usual = median([len(group) for group in spans.values()])
     return tuple(
-        Dot(day=median([d.day for d in group]), ln=median([d.ln for d in group]))
+        Dot(day=median([d.day for d in group]), ln=median_high([d.ln for d in group]))
         for _, group in sorted(spans.items(), reverse=True)
+        if 2 * len(group) >= usual
     )
 
 

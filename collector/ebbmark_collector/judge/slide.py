@@ -6,12 +6,14 @@ Rules.
 2. Falling means: from six points on the Mann-Kendall test says so at 1 %, one side; or, with too few for that
    (a soak a month), the fall is at least `FEW_SIGMAS` of what a probe's own noise makes of a level series.
 3. A drive is level for long and then falls, so the newest points are looked at by themselves as well, and the
-   steepest fall that is sure is the course. Two points are a course only where they stand far apart.
+   steepest fall that is sure is the course. Sure is also a newest point `SHIFT_SIGMAS` beneath the median of
+   all before the fall, as long as it still falls: then the newest points give the slope.
 4. A date is given only for a falling series. Its interval comes from the slope's: Sen's, or with fewer than
    `SEN_FROM` points the one that the probe's noise implies.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from math import log, sqrt
@@ -30,6 +32,7 @@ NOISE = 0.02  # [1] of ln(floor), what one soak repeats to; common practice, no 
 SIGNIFICANT = 0.01  # [1] one-sided: many drives are looked at every day
 NEWEST = (2, 3, 4, 6, 9, 13)  # [1] how many of the newest points are looked at by themselves
 PAIR_SIGMAS = 5.0  # [1] for two points alone
+SHIFT_SIGMAS = 5.0  # [1] beneath its level: no level series gets there by chance
 HALF_90 = 1.645  # [1] normal quantile of a two-sided 90 % interval
 LEAST_FALL_A_YEAR = 0.03  # [1/year] a slide slower than this meets nothing within a drive's life
 FARTHEST_DAYS = 3650.0  # [days] dates beyond ten years are not told
@@ -51,15 +54,31 @@ def course(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE) -> Slide 
         return None
     own = max(noise, scatter_of([d.ln for d in dots]))
     parts = [slide(dots[-n:], at, noise=own, least=2) for n in NEWEST if n < len(dots)]
-    falling = [s for s in (*parts, whole) if s is not None and s.falling]
+    falling = [s for s in (*parts, whole, _left_its_level(dots, at, noise)) if s is not None and s.falling]
     return min(falling, key=lambda s: s.per_day, default=whole)
+
+
+def _left_its_level(dots: Sequence[Dot], at: datetime, noise: float) -> Slide | None:
+    """Give the fall of the newest points where the last lies far beneath all before them and still falls."""
+    for n in (2, 3):
+        before, newest = dots[:-n], dots[-n:]
+        if len(before) < LEAST_POINTS:
+            return None
+        usual = [d.ln for d in before]
+        sigma = max(noise, mad_sigma(usual))
+        part = slide(newest, at, noise=sigma, least=2)
+        sunk = newest[-1].ln - median(usual) <= -SHIFT_SIGMAS * sigma
+        still = newest[-1].ln - newest[-2].ln <= -noise
+        if part is not None and sunk and still and part.per_day < 0:
+            return replace(part, falling=True)
+    return None
 
 
 def scatter_of(values: Sequence[float]) -> float:
     """Give the scatter of a series from the steps between neighbours, which a slide hardly widens [1].
 
-    The difference of two like readings scatters sqrt(2) times as widely as one. With fewer than five values it
-    is not told: 0.
+    The difference of two like readings scatters sqrt(2) times as widely as one. With fewer than five values
+    it is not told: 0.
     """
     steps = [b - a for a, b in pairwise(values)]
     return mad_sigma(steps) / 2**0.5 if len(steps) >= 4 else 0.0

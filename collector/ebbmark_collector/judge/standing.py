@@ -4,7 +4,8 @@ Rules.
 
 1. The standing is that of the latest soak on the path in use within the role's validity (`evidence.fit`).
 2. Later spots and takes may lower it, never raise it. One slow spot may have met the drive's own tidying, so
-   two in a row have to agree; a link below its best explains the first, and then one is enough.
+   two in a row have to agree; a link below its best explains the first, and then one is enough. Spots that
+   began unrested say what others wrote before them and lower nothing.
 3. Greedily unfit, but rehearsed at the role's rate without a late frame: marginal, both shown.
 4. Fit and marginal age into unproven. Unfit stays until something newer shows better: a shown failure needs
    no more proof.
@@ -32,7 +33,7 @@ from ebbmark_collector.judge.change import LEAST_SIGMA
 from ebbmark_collector.judge.findings import Ground, Reason, Standing
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.robust import mad_sigma
-from ebbmark_collector.judge.series import days_between
+from ebbmark_collector.judge.series import days_between, rested
 from ebbmark_collector.roles import DriveRole
 
 DEBT_SHARE = 0.01  # [1] of the capacity: what a probe must write to owe rest for it
@@ -147,7 +148,7 @@ def _lowered(
     oldest = now - timedelta(days=role.role.validity_days)
     since = max(standing.evidence_at or oldest, oldest)
     path = history.path_key
-    spots = [p for p in history.spots if p.path_key == path and p.at <= now]
+    spots = [p for p in history.spots if p.path_key == path and p.at <= now and rested(p)]
     later = [p for p in spots if p.at > since]
     alone = _link_below_best(history)
     found = standing

@@ -207,7 +207,7 @@ def test_unproven_predicts_nothing() -> None:
 
 def test_the_same_drive_weighs_less_in_a_lesser_role() -> None:
     """Severity goes by the kind of role."""
-    for kind, severity in ((RoleKind.WORKING, Severity.MINOR), (RoleKind.SYSTEM, Severity.WARNING)):
+    for kind, severity in ((RoleKind.WORKING, Severity.MAJOR), (RoleKind.SYSTEM, Severity.MINOR)):
         role = a_role(kind=kind)
         condition = weighed(a_past(a_soak(role, 1, 150 * MB)), role)[(K.FLOOR_UNDER_DEMAND, "")]
         assert condition.severity is severity

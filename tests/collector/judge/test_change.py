@@ -95,16 +95,33 @@ def test_scatter_that_did_not_grow_is_not() -> None:
 
 
 def test_only_like_is_compared_with_like() -> None:
-    """A series leaves out other paths, other layouts, link-limited probes and another fill."""
+    """A series leaves out other paths, other layouts and another fill."""
     alike = [a_spot(d, 500 * MB, fill_start=0.4) for d in (9, 5, 1)]
     others = [
         a_spot(8, 90 * MB, path_key="usb/elsewhere"),
         a_spot(7, 90 * MB, fill_start=0.9),
-        a_spot(6, 90 * MB, path_limited=True),
         a_spot(4, 90 * MB, fill_start=0.4, layout="appended"),
     ]
 
     assert spot_series(a_past(*alike, *others), NOW) == tuple(alike)
+
+
+def test_a_probe_that_the_link_limited_ends_what_was_before_it() -> None:
+    """It shows that the drive is no slower than the link, and it is itself no figure of the drive."""
+    slow = a_spot(9, 90 * MB)
+    after = (a_spot(5, 500 * MB), a_spot(1, 480 * MB))
+
+    series = spot_series(a_past(slow, a_spot(7, 540 * MB, path_limited=True), *after), NOW)
+
+    assert series == after
+
+
+def test_a_probe_that_began_unrested_is_not_compared_with_rested_ones() -> None:
+    """The newest rested probe says what is like."""
+    rested = [a_spot(d, 500 * MB, rest_before_s=9000.0) for d in (5, 2)]
+    unrested = [a_spot(d, 120 * MB, rest_before_s=60.0) for d in (4, 1)]
+
+    assert spot_series(a_past(*rested, *unrested), NOW) == tuple(rested)
 
 
 def test_a_soak_is_not_compared_with_spots() -> None:

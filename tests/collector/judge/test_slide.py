@@ -7,7 +7,7 @@ from random import Random
 import pytest
 from ebbmark_collector.judge import Limit, NoDate
 from ebbmark_collector.judge.series import Dot, gathered
-from ebbmark_collector.judge.slide import meets, slide
+from ebbmark_collector.judge.slide import course, meets, slide
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -87,10 +87,45 @@ def test_too_few_is_an_answer() -> None:
 
 
 def test_gathering_takes_weekly_medians_and_leaves_gaps() -> None:
-    """Each week counts once, at the middle of its probes; a week without a probe stays empty."""
+    """Each week counts once, at its upper median; a week without a probe stays empty."""
     dots = [Dot(day=float(d), ln=float(d)) for d in (-20, -19, -18, -3, -2, -1, 0)]
 
-    assert gathered(dots) == (Dot(day=-19.0, ln=-19.0), Dot(day=-1.5, ln=-1.5))
+    assert gathered(dots) == (Dot(day=-19.0, ln=-19.0), Dot(day=-1.5, ln=-1.0))
+
+
+def test_a_week_with_a_single_probe_among_full_ones_is_left_out() -> None:
+    """One slow night is a reading, not a week."""
+    dots = [Dot(day=float(d), ln=0.0) for d in range(-30, -10)] + [Dot(day=0.0, ln=-2.0)]
+
+    assert all(d.ln == 0.0 for d in gathered(dots))
+
+
+def test_a_drive_that_was_level_for_long_is_judged_by_its_newest_points() -> None:
+    """Six level months and two of falling by 9 %: the course is the fall, not the average of all."""
+    level = [Dot(day=-30.0 * (7 - i), ln=log(350) + 0.01 * (-1) ** i) for i in range(6)]
+    falling = [Dot(day=-30.0, ln=log(320)), Dot(day=0.0, ln=log(290))]
+
+    found = course([*level, *falling], NOW)
+
+    assert found is not None
+    assert found.falling
+    assert found.per_day == pytest.approx(log(290 / 320) / 30, rel=0.3)
+
+
+def test_a_step_that_has_come_to_rest_is_no_course() -> None:
+    """Fallen once and level since: there is no date ahead."""
+    dots = [Dot(day=-30.0 * (9 - i), ln=log(350) + 0.01 * (-1) ** i) for i in range(5)]
+    dots += [Dot(day=-30.0 * (9 - i), ln=log(290) + 0.01 * (-1) ** i) for i in range(5, 10)]
+
+    meeting = meets(course(dots[:7], NOW), Limit.FLOOR_MEETS_RATE, 200)
+
+    assert meeting.no_date is not None or meeting.likely is not None
+    assert not _falls_soon(dots)
+
+
+def _falls_soon(dots: list[Dot]) -> bool:
+    found = course(dots, NOW)
+    return found is not None and found.falling and found.per_day < -0.002
 
 
 def test_daily_probes_that_drift_together_do_not_pass_for_a_trend() -> None:

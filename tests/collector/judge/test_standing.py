@@ -7,7 +7,7 @@ import pytest
 from ebbmark_agent.evidence.standing import HowLong, MinutesKind
 from ebbmark_agent.evidence.standing import Standing as Word
 from ebbmark_agent.report import DiscardState, ProbeKind, ProbeOutcome
-from ebbmark_collector.judge import Ground, Incident, TakePoint, stand
+from ebbmark_collector.judge import Ground, Incident, PathNow, TakePoint, stand
 from ebbmark_collector.judge.standing import shown_beneath
 from hypothesis import given
 from hypothesis import strategies as st
@@ -90,25 +90,32 @@ def test_a_probe_that_gave_way_never_counts(outcome: ProbeOutcome) -> None:
     assert stand(a_past(a_soak(ROLE, 9, 500 * MB), slow, spot), ROLE, NOW).word is Word.FIT
 
 
-def test_one_spot_far_beneath_the_rate_lowers_at_once() -> None:
-    """A fall that the drive's own scatter cannot explain needs no second look."""
-    past = a_past(a_soak(ROLE, 20, 500 * MB), *spots([900 * MB] * 15, until=1), a_spot(0, 120 * MB))
+def test_one_slow_spot_lowers_nothing_and_two_in_a_row_do() -> None:
+    """One reading may have met the drive's own tidying; two in a row are believed."""
+    base = (a_soak(ROLE, 30, 500 * MB), *spots([900 * MB] * 15, until=2))
 
-    standing = stand(past, ROLE, NOW)
+    one = stand(a_past(*base, a_spot(1, 120 * MB)), ROLE, NOW)
+    two = stand(a_past(*base, a_spot(1, 120 * MB), a_spot(0, 110 * MB)), ROLE, NOW)
 
-    assert standing.word is Word.UNFIT
-    assert standing.rests_on(Ground.LOWERED_BY_SPOT)
-
-
-def test_one_spot_just_beneath_the_rate_waits_for_the_next() -> None:
-    """One reading within the scatter is not believed; two in a row are."""
-    base = (a_soak(ROLE, 30, 250 * MB), *spots([230 * MB, 215 * MB, 232 * MB, 220 * MB] * 4, until=2))
-
-    one = stand(a_past(*base, a_spot(1, 198 * MB)), ROLE, NOW)
-    two = stand(a_past(*base, a_spot(1, 198 * MB), a_spot(0, 197 * MB)), ROLE, NOW)
-
-    assert one.word is Word.MARGINAL
+    assert one.word is Word.FIT
     assert two.word is Word.UNFIT
+    assert two.rests_on(Ground.LOWERED_BY_SPOT)
+
+
+def test_one_slow_spot_is_enough_where_the_link_explains_it() -> None:
+    """A link below its best and a spot beneath the rate agree with each other."""
+    path = PathNow(key=PATH, link_now_bytes_per_s=150 * MB, link_best_bytes_per_s=600 * MB)
+
+    past = a_past(a_soak(ROLE, 30, 500 * MB), a_spot(0, 120 * MB), facts={"path": path})
+
+    assert stand(past, ROLE, NOW).word is Word.UNFIT
+
+
+def test_unrested_spots_lower_nothing() -> None:
+    """A spot right after other writing says what that left of the cache."""
+    slow = spots([120 * MB, 110 * MB, 115 * MB], rest_before_s=60.0)
+
+    assert stand(a_past(a_soak(ROLE, 30, 500 * MB), *slow), ROLE, NOW).word is Word.FIT
 
 
 def test_a_fast_spot_raises_nothing() -> None:
@@ -209,5 +216,5 @@ def test_a_reading_is_shown_by_its_neighbour() -> None:
     """Two neighbours just beneath a limit show what one alone does not."""
     near = [(days_ago(3), 99.0), (days_ago(2), 101.0), (days_ago(1), 99.0)]
 
-    assert shown_beneath(near, 100.0, 0.02) is None
-    assert shown_beneath([*near, (NOW, 98.5)], 100.0, 0.02) == (NOW, 98.5)
+    assert shown_beneath(near, 100.0, alone=False) is None
+    assert shown_beneath([*near, (NOW, 98.5)], 100.0, alone=False) == (NOW, 98.5)
