@@ -136,7 +136,17 @@ class Collector:
         self._verify = str(ca_file) if ca_file else True
         self._session.headers["User-Agent"] = f"ebbmark-agent/{agent_version}"
         # The spool tries again; here only a connection that was never made is tried twice.
-        retry = Retry(total=1, connect=1, read=0, redirect=0, status=0, other=0, backoff_factor=0.2)
+        # Retry-After is the delivery's to obey: urllib3 would turn such an answer into a network error.
+        retry = Retry(
+            total=1,
+            connect=1,
+            read=0,
+            redirect=0,
+            status=0,
+            other=0,
+            backoff_factor=0.2,
+            respect_retry_after_header=False,
+        )
         for scheme in ("https://", "http://"):
             self._session.mount(scheme, HTTPAdapter(max_retries=retry))
 
