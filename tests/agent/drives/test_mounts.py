@@ -53,6 +53,6 @@ def test_innermost_mount_holds_a_path(points: list[str], path: str) -> None:
     """The mount that holds a path is one of its own parents, and none further in is."""
     lines = [f"{n} 1 8:{n} / {point} rw - ext4 /dev/x rw" for n, point in enumerate(points)]
     found = holding(parse_mountinfo("\n".join(lines)), path)
-    parents = [point for point in points if point == "/" or path == point or path.startswith(point + "/")]
+    parents = [point for point in points if point in {"/", path} or path.startswith(point + "/")]
 
     assert (found.mount_point if found else None) == max(parents, key=len, default=None)
