@@ -42,6 +42,7 @@ class Asked:
         duration_s: The length of a rehearsal [s].
         source: The file of a copy test.
         heat_limit_c: A soak pauses from this temperature on [C].
+        streams: Files read at once [1].
     """
 
     path: Path
@@ -54,6 +55,7 @@ class Asked:
     duration_s: float | None = None
     source: Path | None = None
     heat_limit_c: float | None = None
+    streams: int = 1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,6 +139,7 @@ def request_for(asked: Asked, bench: Bench) -> ProbeRequest:
         duration_s=asked.duration_s,
         source=asked.source,
         heat_limit_c=asked.heat_limit_c,
+        streams=asked.streams,
         by_hand=True,
     )
 

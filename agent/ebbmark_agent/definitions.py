@@ -11,11 +11,13 @@ from ebbmark_agent.evidence import (
     Demand,
     Formats,
     Roles,
+    Side,
     UnknownFormat,
     demand_of,
     demand_of_format,
     load_formats,
     load_roles,
+    read_demand_of,
 )
 
 
@@ -39,6 +41,7 @@ def demand_named(
     headroom: float | None = None,
     take_s: float | None = None,
     buffer_s: float | None = None,
+    side: Side = Side.WRITE,
 ) -> Demand:
     """Make the demand of a role, a recording format or a rate.
 
@@ -47,6 +50,7 @@ def demand_named(
         headroom: Replaces the role's own [1].
         take_s: Replaces the role's own [s].
         buffer_s: Replaces the role's own [s].
+        side: Whether it is for writing or for reading.
 
     Returns:
         The demand.
@@ -59,14 +63,15 @@ def demand_named(
     role = shipped_roles().get(named)
     try:
         if role is None:
-            return demand_of_format(shipped_formats().find(named), **given)  # type: ignore[arg-type]
-        demand = demand_of(replace(role, **given))  # type: ignore[arg-type]
+            return demand_of_format(shipped_formats().find(named), side=side, **given)  # type: ignore[arg-type]
+        asked_of = read_demand_of if side is Side.READ else demand_of
+        demand = asked_of(replace(role, **given))  # type: ignore[arg-type]
     except UnknownFormat as error:
         raise UnknownDemandError(named=named, reason=_nearest(error)) from error
     except ValueError as error:
         raise UnknownDemandError(named=named, reason=str(error)) from error
     if demand is None:
-        raise UnknownDemandError(named=named, reason="that role asks nothing of writing.")
+        raise UnknownDemandError(named=named, reason="that role asks nothing of this kind.")
     return demand
 
 

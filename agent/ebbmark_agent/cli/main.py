@@ -6,7 +6,7 @@ import click
 
 from ebbmark_agent.cli.frame import Commands, Frame, agent_version
 from ebbmark_agent.cli.looking import drives, formats, health, why
-from ebbmark_agent.cli.probe import copy_test, probe
+from ebbmark_agent.cli.probe import copy_test, offload_test, probe
 from ebbmark_agent.cli.service import enrol, next_report, run
 from ebbmark_agent.cli.setting import check_config, show_config
 from ebbmark_agent.cli.switching import hold, off_air, on_air, readmit, release
@@ -32,6 +32,7 @@ def main(ctx: click.Context, settings_path: Path | None) -> None:
 for command in (
     probe,
     copy_test,
+    offload_test,
     drives,
     health,
     formats,

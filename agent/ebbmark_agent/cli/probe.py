@@ -35,7 +35,7 @@ from ebbmark_agent.cli.progress import ProbeBar
 from ebbmark_agent.consent import BY_HAND_QUIET_S, Wanted
 from ebbmark_agent.definitions import demand_named, shipped_formats
 from ebbmark_agent.errors import AgentError, DriveWriteError
-from ebbmark_agent.evidence import chart, demand_of_format, fit_list, list_text, terminal_chart
+from ebbmark_agent.evidence import Side, chart, demand_of_format, fit_list, list_text, terminal_chart
 from ebbmark_agent.keeping import Keeper, paid_for
 from ebbmark_agent.moment import Scene
 from ebbmark_agent.probe import ProbeRequest
@@ -176,6 +176,42 @@ def copy_test(
     _show(judged, bench, asked=asked, as_json=as_json)
 
 
+@click.command("offload-test")
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option("--for", "named", metavar="NAME", help="Judge for a role, a format or a rate, read back.")
+@click.option("--streams", type=click.IntRange(min=1, max=64), default=1, help="Files read at once.")
+@click.option("--bytes", "max_bytes", type=BYTE_COUNT, help="Read no more than this.")
+@click.option("--buffer-s", type=click.FloatRange(min=0), help="The player's buffer [s of stream].")
+@JSON_OPTION
+@click.pass_obj
+def offload_test(
+    frame: Frame,
+    path: Path,
+    *,
+    named: str | None,
+    streams: int,
+    max_bytes: int | None,
+    buffer_s: float | None,
+    as_json: bool,
+) -> None:
+    """Read files that lie on the volume that holds PATH and say how long an offload takes.
+
+    Not a byte is written, so removable media with clips may be read.
+    """
+    with _errors_as_json(as_json=as_json):
+        demand = demand_named(named, buffer_s=buffer_s, side=Side.READ) if named else None
+        asked = Asked(
+            path=path,
+            kind=ProbeKind.READ,
+            demand=demand,
+            buffer_s=DEFAULT_BUFFER_S if buffer_s is None else buffer_s,
+            max_bytes=max_bytes,
+            streams=streams,
+        )
+        judged, bench = _run(frame, asked, as_json=as_json)
+    _show(judged, bench, asked=asked, as_json=as_json)
+
+
 def _run(frame: Frame, asked: Asked, *, as_json: bool) -> tuple[Judged, Bench]:
     """Ask consent and run, or end with the refusal."""
     bench = lay_on_bench(asked.path, runner=frame.runner, clock=frame.clock)
@@ -250,6 +286,7 @@ def _show(
     buffer_s = asked.demand.buffer_s if asked.demand else asked.buffer_s
     name = " + ".join(drive.display_name for drive in bench.members) or str(asked.path)
     evidence = judged.evidence
+    used_bytes = bench.volume.facts.size_bytes - bench.volume.facts.free_bytes
     notes = tuple(reading.sentence for reading in bench.readings.values() if reading.temperature_c is None)
     if chart_file is not None and evidence is not None and evidence.segments:
         drawing = chart(evidence.segments, figures=evidence.figures, judged=judged.fit, title=name)
@@ -260,7 +297,7 @@ def _show(
     if as_json:
         click.echo(json.dumps(probe_document(judged, buffer_s=buffer_s, notes=notes)))
     else:
-        click.echo(probe_lines(judged, name=name, buffer_s=buffer_s))
+        click.echo(probe_lines(judged, name=name, buffer_s=buffer_s, used_bytes=used_bytes))
         for note in notes:
             click.echo(f"  {'note':<10}{note}")
         if evidence is not None and evidence.segments:

@@ -4,9 +4,10 @@ from typing import Any
 
 from ebbmark_agent.bench import Judged
 from ebbmark_agent.evidence import Cliff, Fit, ProbeEvidence, Standing
-from ebbmark_agent.evidence.spoken import spoken_bytes, spoken_rate
+from ebbmark_agent.evidence.spoken import spoken_bytes, spoken_minutes, spoken_rate
 from ebbmark_agent.evidence.verdict import verdict
-from ebbmark_agent.report import ProbeOutcome, ProbeResult, Refusal
+from ebbmark_agent.probe import largest_drop
+from ebbmark_agent.report import ProbeKind, ProbeOutcome, ProbeResult, Refusal
 
 EXIT_CODES = {Standing.FIT: 0, Standing.MARGINAL: 10, Standing.UNFIT: 11, Standing.UNPROVEN: 12}
 
@@ -137,13 +138,14 @@ def _fit(judged: Fit) -> dict[str, Any]:
     }
 
 
-def probe_lines(judged: Judged, *, name: str, buffer_s: float) -> str:
+def probe_lines(judged: Judged, *, name: str, buffer_s: float, used_bytes: int | None = None) -> str:
     """Give a probe for people.
 
     Args:
         judged: The probe.
         name: What was probed.
         buffer_s: The buffer its floor is for [s].
+        used_bytes: What lies on the volume [bytes].
     """
     result, evidence = judged.result, judged.evidence
     figures = evidence.figures if evidence else None
@@ -161,6 +163,7 @@ def probe_lines(judged: Judged, *, name: str, buffer_s: float) -> str:
                 ("cliff", f"at {spoken_bytes(cliff.at_bytes)}, {_step(cliff)}") for cliff in figures.cliffs
             ]
             lines += [f"  {label:<10}{text}" for label, text in rows]
+    lines += [f"  {label:<10}{text}" for label, text in _of_its_kind(judged, used_bytes)]
     lines += [f"  {label:<10}{text}" for label, text in _afterwards(result)]
     return "\n".join(lines)
 
@@ -169,8 +172,39 @@ def _step(cliff: Cliff) -> str:
     return f"from {spoken_rate(cliff.before_bytes_per_s)} to {spoken_rate(cliff.after_bytes_per_s)}"
 
 
+def _of_its_kind(judged: Judged, used_bytes: int | None) -> list[tuple[str, str]]:
+    """What only this kind of probe tells."""
+    result, evidence = judged.result, judged.evidence
+    rows: list[tuple[str, str]] = []
+    if result.rehearsal is not None:
+        told = result.rehearsal
+        rows.append(("frames", f"{told.late_frames} of {told.frames} came late"))
+        rows.append(
+            ("buffer", f"{spoken_bytes(told.high_water_bytes)} of {spoken_bytes(told.buffer_bytes)} at most")
+        )
+        if told.seams:
+            rows.append(("seams", f"{told.seams}, the longest {told.longest_seam_s:.2g} s"))
+    if result.kind is ProbeKind.COPY and evidence is not None and evidence.segments:
+        rows.append(("took", f"{evidence.figures.duration_s:.1f} s"))
+        if (drop := largest_drop(evidence.segments[0])) is not None:
+            rows.append(
+                (
+                    "drop",
+                    f"to {spoken_rate(drop.rate_bytes_per_s)} at {spoken_bytes(drop.at_byte)}, the largest",
+                )
+            )
+    if result.kind is ProbeKind.READ and evidence is not None and used_bytes:
+        minutes = used_bytes / evidence.figures.mean_bytes_per_s / 60
+        rows.append(
+            ("offload", f"the {spoken_bytes(used_bytes)} on it read off in {spoken_minutes(minutes)}")
+        )
+    return rows
+
+
 def _afterwards(result: ProbeResult) -> list[tuple[str, str]]:
     rows = [("written", f"{spoken_bytes(result.bytes_written)}, which wears the drive by as much")]
+    if result.kind is ProbeKind.READ:
+        rows = [("read", f"{spoken_bytes(result.bytes_read)}, and not a byte written")]
     if result.outcome is ProbeOutcome.GAVE_WAY:
         rows.append(("gave way", f"{result.gave_way_to} What was written so far says nothing against it."))
     if result.outcome is ProbeOutcome.CANCELLED:

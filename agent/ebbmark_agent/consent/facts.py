@@ -17,6 +17,11 @@ class Wanted:
     by_hand: bool = False
     stated_bytes: bool = False  # by hand, with the number of bytes said: it replaces the budget
 
+    @property
+    def reads_only(self) -> bool:
+        """Whether not a byte will be written."""
+        return self.kind is ProbeKind.READ
+
 
 @dataclass(frozen=True, kw_only=True)
 class DiskActivity:

@@ -4,7 +4,8 @@
 2. A person's command on a fixed drive stands for the owner's leave, the hours, the orders and the budget. It
    never outweighs a take: holds, the on-air switch, capture programs and foreign I/O bind it as well.
 3. Removable media are for reading. Only a person's word for this insertion opens one, and only without clips.
-4. Failing drives, read-only, network and uncertain volumes are never written.
+4. Failing drives, read-only, network and uncertain volumes are never written. A probe that only reads needs
+   no leave to write and no room, and may read a removable medium.
 5. A hold that ends starts nothing: every other rule still has to agree.
 """
 
@@ -73,7 +74,7 @@ def reserve_bytes(wanted: Wanted, target: TargetFacts, limits: LimitSettings) ->
 def _medium(
     wanted: Wanted, target: TargetFacts, _host: HostFacts, _limits: LimitSettings, _now: datetime
 ) -> Iterator[Refusal]:
-    if not target.removable:
+    if not target.removable or wanted.reads_only:
         return
     if not wanted.by_hand:
         yield Refusal(
@@ -97,7 +98,7 @@ def _medium(
 
 
 def _volume(
-    _wanted: Wanted, target: TargetFacts, _host: HostFacts, _limits: LimitSettings, _now: datetime
+    wanted: Wanted, target: TargetFacts, _host: HostFacts, _limits: LimitSettings, _now: datetime
 ) -> Iterator[Refusal]:
     if target.failing:
         yield Refusal(
@@ -113,7 +114,7 @@ def _volume(
             code="uncertain_volume",
             sentence=f"It cannot be told which drives lie beneath {target.name}, so they cannot be watched.",
         )
-    if target.read_only:
+    if target.read_only and not wanted.reads_only:
         yield Refusal(code="read_only_volume", sentence=f"{target.name} is read-only.")
 
 
@@ -122,7 +123,7 @@ def _leave(
 ) -> Iterator[Refusal]:
     if wanted.by_hand:
         return
-    if not limits.writes_allowed:
+    if not limits.writes_allowed and not wanted.reads_only:
         yield Refusal(
             code="writes_not_allowed",
             sentence="This machine's owner has not allowed probes to write (limits.writes_allowed).",
@@ -229,6 +230,8 @@ def _quiet(disk: DiskActivity, *, needed_s: float, limits: LimitSettings, code: 
 def _room(
     wanted: Wanted, target: TargetFacts, _host: HostFacts, limits: LimitSettings, _now: datetime
 ) -> Iterator[Refusal]:
+    if wanted.reads_only:
+        return
     left = target.free_bytes - wanted.written_bytes
     needed = reserve_bytes(wanted, target, limits)
     if left < needed:
@@ -265,7 +268,7 @@ def _physical(
 def _wear(
     wanted: Wanted, target: TargetFacts, _host: HostFacts, _limits: LimitSettings, _now: datetime
 ) -> Iterator[Refusal]:
-    if wanted.by_hand and (wanted.stated_bytes or not target.removable):
+    if wanted.reads_only or (wanted.by_hand and (wanted.stated_bytes or not target.removable)):
         return
     if target.budget is None:
         if not wanted.by_hand:

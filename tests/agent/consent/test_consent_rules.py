@@ -165,6 +165,17 @@ def test_a_removable_medium_is_never_written_by_rule() -> None:
     assert codes(target=replace(CARD, word_given=False)) == ["removable_medium"]
 
 
+def test_reading_needs_no_leave_to_write() -> None:
+    """A probe that only reads may read a full, write-protected card with clips on it, by hand."""
+    reading = Wanted(kind=ProbeKind.READ, written_bytes=0, by_hand=True)
+    card = replace(
+        CARD, word_given=False, read_only=True, free_bytes=0, clips=ClipSigns(clips=9, complete=True)
+    )
+
+    assert codes(reading, target=card, limits=LimitSettings()) == []
+    assert codes(replace(reading, by_hand=False), limits=LimitSettings()) == []
+
+
 def test_a_persons_word_opens_an_empty_medium() -> None:
     """By hand a removable medium without clips needs the word for this insertion and nothing else."""
     assert codes(BY_HAND, target=CARD) == []
