@@ -133,8 +133,7 @@ def filters_from(query: BaseModel, listing: Listing) -> list[Filter]:
             found.append(Filter(column=column.name, how="in", values=(int(asked),)))
         elif isinstance(asked, tuple) and asked:
             found.append(Filter(column=column.name, how="in", values=tuple(dict.fromkeys(asked))))
-    for name in getattr(query, "without", ()):
-        found.append(Filter(column=name, how="missing"))
+    found += [Filter(column=name, how="missing") for name in getattr(query, "without", ())]
     return found
 
 

@@ -164,3 +164,13 @@ def install(app: Flask) -> None:
     app.register_error_handler(ValidationError, of_validation)
     app.register_error_handler(HTTPException, _of_http)
     app.register_error_handler(Exception, _of_anything)
+
+
+def _families(of: type[CollectorError]) -> list[type[CollectorError]]:
+    return [of, *(found for child in of.__subclasses__() for found in _families(child))]
+
+
+def kinds() -> dict[str, tuple[str, int]]:
+    """Give every kind of problem with its title and status."""
+    found = {kind: (title, status) for status, (kind, title) in sorted(_TYPES.items(), reverse=True)}
+    return found | {family.problem: (family.title, family.status) for family in _families(CollectorError)}

@@ -64,16 +64,11 @@ def fit_key_of(role: DriveRole | None, drive: Row) -> str:
     return hashlib.sha256(told.encode()).hexdigest()[:24]
 
 
-def _result(probe: Row) -> ProbeResult:
-    text = evidence.unpack(probe["result_json"])
-    return ProbeResult.model_validate_json(text[:-1] + ',"trace":[]}')
-
-
 def kept_result(tx: Tx, probe: Row) -> ProbeResult:
     """Give a probe as reported, with its trace where it is still kept."""
     row = reports.report(tx, probe["report_id"]) if probe["trace_kept"] else None
     if row is None:
-        return _result(probe)
+        return points.bare_result(probe)
     body = Report.model_validate_json(row["document"]).body
     result: ProbeResult = body.result  # type: ignore[union-attr]  # the row says it is a probe's report
     return result
@@ -188,6 +183,11 @@ def look_at(
         "look_again": 0,
     }
     if fresh is not None:
+        first = min(
+            ((m.likely, m.limit.value) for m in fresh.outlook.meetings if m.likely is not None), default=None
+        )
+        columns["likely_ms"] = to_ms(first[0]) if first else None
+        columns["likely_limit"] = first[1] if first else None
         columns["outlook_json"] = judgement.OUTLOOK.dump_json(fresh.outlook).decode()
         columns["cohort_json"] = judgement.COHORT.dump_json(fresh.cohort).decode()
     drives.update_drive(tx, drive_id, columns)

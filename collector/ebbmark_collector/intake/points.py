@@ -22,7 +22,7 @@ from ebbmark_agent.evidence import (
 from ebbmark_agent.evidence.links import path_ceiling
 from ebbmark_agent.report import PathFacts, ProbeResult, TraceDocument
 
-from ebbmark_collector.store import Value, evidence
+from ebbmark_collector.store import Row, Value, evidence
 
 _LOG = logging.getLogger(__name__)
 NO_ROLE_BUFFER_S = 1.0  # [s] what a floor is shown for while no role says more
@@ -149,3 +149,9 @@ def floor_for(figures: Figures, demand: Demand | None) -> float:
 def stored_figures(blob: bytes | None) -> Figures | None:
     """Read kept figures back; None where there were none."""
     return Figures.from_json_object(json.loads(evidence.unpack(blob))) if blob else None
+
+
+def bare_result(probe: Row) -> ProbeResult:
+    """Give a stored probe as reported, without its trace."""
+    text = evidence.unpack(probe["result_json"])
+    return ProbeResult.model_validate_json(text[:-1] + ',"trace":[]}')

@@ -222,3 +222,53 @@ def all_in_service(tx: Tx) -> list[Row]:
 def look_at_all_again(tx: Tx) -> None:
     """Have the next round look at every drive."""
     tx.run("UPDATE drives SET look_again = 1")
+
+
+def in_kit(tx: Tx, kit: str) -> list[Row]:
+    """Give the drives of a kit that are in service."""
+    return tx.query(
+        "SELECT * FROM drives WHERE kit = :kit AND retired_ms IS NULL ORDER BY asset_tag, drive_id",
+        {"kit": kit},
+    )
+
+
+def kits(tx: Tx) -> list[Row]:
+    """Count the drives of each kit by standing [1]."""
+    return tx.query(
+        """SELECT kit, COUNT(*) AS drives,
+             COUNT(*) FILTER (WHERE standing = 'fit') AS fit,
+             COUNT(*) FILTER (WHERE standing = 'marginal') AS marginal,
+             COUNT(*) FILTER (WHERE standing = 'unfit') AS unfit,
+             COUNT(*) FILTER (WHERE standing = 'unproven') AS unproven,
+             MIN(evidence_ms) AS oldest_evidence_ms
+           FROM drives WHERE kit IS NOT NULL AND retired_ms IS NULL GROUP BY kit ORDER BY kit"""
+    )
+
+
+def soaked(tx: Tx, *, least_floor: float, limit: int) -> list[Row]:
+    """Give drives in service whose latest soak showed at least this floor, the fastest first."""
+    return tx.query(
+        """SELECT d.*, h.name AS host_name FROM drives d LEFT JOIN hosts h ON h.host_id = d.host_id
+           WHERE d.retired_ms IS NULL AND d.soak_floor_bytes_per_s >= :least
+           ORDER BY d.soak_floor_bytes_per_s DESC, d.drive_id LIMIT :limit""",
+        {"least": least_floor, "limit": limit},
+    )
+
+
+def unfinished(tx: Tx, *, limit: int) -> list[Row]:
+    """Give drives in service that have no role or are unproven."""
+    return tx.query(
+        """SELECT * FROM drives WHERE retired_ms IS NULL AND (role IS NULL OR standing = 'unproven')
+           ORDER BY host_id, drive_id LIMIT :limit""",
+        {"limit": limit},
+    )
+
+
+def replacements(tx: Tx, *, before_ms: int) -> list[Row]:
+    """Give drives foreseen to leave their role before an instant, the first first."""
+    return tx.query(
+        """SELECT drive_id, label, asset_tag, model, role, kit, host_id, likely_ms, likely_limit FROM drives
+           WHERE likely_ms IS NOT NULL AND likely_ms < :before_ms AND retired_ms IS NULL
+           ORDER BY likely_ms, drive_id LIMIT 5000""",
+        {"before_ms": before_ms},
+    )

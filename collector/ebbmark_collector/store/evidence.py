@@ -147,3 +147,34 @@ def probes_judged_otherwise(tx: Tx, drive_id: str, fit_key: str) -> list[Row]:
            ORDER BY started_ms, probe_id""",
         {"drive_id": drive_id, "fit_key": fit_key},
     )
+
+
+def latest_soak(tx: Tx, drive_id: str) -> Row | None:
+    """Give a drive's latest soak that ran to its end."""
+    rows = tx.query(
+        """SELECT * FROM probes WHERE drive_id = :drive_id AND kind = 'soak' AND outcome = 'completed'
+           ORDER BY started_ms DESC LIMIT 1""",
+        {"drive_id": drive_id},
+    )
+    return rows[0] if rows else None
+
+
+def latest_read_floor(tx: Tx, drive_id: str) -> float | None:
+    """Give the mean rate of a drive's latest read probe [bytes/s]."""
+    rows = tx.query(
+        """SELECT mean_bytes_per_s FROM probes WHERE drive_id = :drive_id AND kind = 'read'
+             AND outcome = 'completed' ORDER BY started_ms DESC LIMIT 1""",
+        {"drive_id": drive_id},
+    )
+    return rows[0]["mean_bytes_per_s"] if rows else None
+
+
+def floors_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
+    """Give when and how low a drive's spots and soaks were since an instant, oldest first."""
+    return tx.query(
+        """SELECT started_ms, kind, floor_bytes_per_s FROM probes
+           WHERE drive_id = :drive_id AND started_ms >= :since_ms AND kind IN ('spot', 'soak')
+             AND outcome = 'completed' AND floor_bytes_per_s IS NOT NULL
+           ORDER BY started_ms, probe_id""",
+        {"drive_id": drive_id, "since_ms": since_ms},
+    )

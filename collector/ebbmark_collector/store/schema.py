@@ -113,6 +113,8 @@ CREATE TABLE drives (
   worst_severity {I} NOT NULL DEFAULT 0,
   outlook_json {T},
   cohort_json {T},
+  likely_ms {I},
+  likely_limit {T},
   causes_json {T},
   consent_json {T},
   no_safe_moment_ms {I},
@@ -126,6 +128,7 @@ CREATE INDEX drives_by_standing ON drives (standing, drive_id);
 CREATE INDEX drives_by_model ON drives (model, drive_id);
 CREATE INDEX drives_by_judged ON drives (judged_ms, drive_id);
 CREATE INDEX drives_by_kit ON drives (kit, drive_id);
+CREATE INDEX drives_by_likely ON drives (likely_ms, drive_id);
 CREATE UNIQUE INDEX drives_by_asset ON drives (asset_tag) WHERE asset_tag IS NOT NULL AND retired_ms IS NULL;
 CREATE INDEX drives_to_look_at ON drives (drive_id) WHERE look_again = 1;
 CREATE TABLE drive_claims (
@@ -386,14 +389,7 @@ CREATE TABLE probe_orders (
   done_ms {I},
   probe_id {T}
 ) {TABLE};
-CREATE INDEX probe_orders_by_drive ON probe_orders (drive_id, ends_ms);
-CREATE TABLE kits (
-  kit {T} PRIMARY KEY,
-  note {T},
-  spares {I} NOT NULL DEFAULT 0,
-  created_ms {I} NOT NULL,
-  rev {I} NOT NULL DEFAULT 1
-) {TABLE}
+CREATE INDEX probe_orders_by_drive ON probe_orders (drive_id, ends_ms)
 """
 
 _ACCESS = """

@@ -4,9 +4,12 @@ from ebbmark_collector.http.operation import Operation
 from ebbmark_collector.http.resources import (
     access,
     alerts,
+    answers,
     asked,
+    drawings,
     drives,
     enrolments,
+    exports,
     fleet,
     hosts,
     intake,
@@ -15,7 +18,22 @@ from ebbmark_collector.http.resources import (
     service,
 )
 
-_TABLES = (service, intake, enrolments, fleet, hosts, drives, probes, alerts, rules, asked, access)
+_TABLES = (
+    service,
+    intake,
+    enrolments,
+    fleet,
+    hosts,
+    drives,
+    probes,
+    drawings,
+    alerts,
+    rules,
+    asked,
+    answers,
+    exports,
+    access,
+)
 
 
 def every_operation() -> list[Operation]:

@@ -11,7 +11,7 @@ from ebbmark_collector.http.operation import Call, In, Out, Reply, Routes, Scope
 from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.store import Tx, access, hosts, to_ms
 from ebbmark_collector.store.ids import new_id
-from ebbmark_collector.store.tx import Row, Value
+from ebbmark_collector.store.tx import Row
 
 routes = Routes("enrolments")
 ShortText = Annotated[str, StringConstraints(min_length=1, max_length=256)]

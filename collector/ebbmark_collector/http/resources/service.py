@@ -4,9 +4,10 @@ import json
 
 from flask import current_app
 
-from ebbmark_collector.errors import StoreError
+from ebbmark_collector.errors import NotFound, StoreError
+from ebbmark_collector.http.docs_page import page, problem_page
 from ebbmark_collector.http.operation import Call, Out, Reply, Routes
-from ebbmark_collector.http.problems import HttpProblem
+from ebbmark_collector.http.problems import HttpProblem, kinds
 
 routes = Routes("service")
 
@@ -25,7 +26,7 @@ class Ready(Out):
 
 
 @routes.add("GET", "/live", summary="Whether the process lives", scopes=(), answers={200: Alive})
-def live(call: Call) -> Reply:
+def live(_: Call) -> Reply:
     """Answer as long as the process does."""
     return Reply(body=Alive(), headers={"Cache-Control": "no-store"})
 
@@ -47,6 +48,41 @@ def ready(call: Call) -> Reply:
     scopes=(),
     answers={200: "application/json"},
 )
-def openapi(call: Call) -> Reply:
+def openapi(_: Call) -> Reply:
     """Give the OpenAPI document."""
     return Reply(body=json.dumps(current_app.config["OPENAPI"], ensure_ascii=False).encode())
+
+
+_PAGE_HEADERS = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"}
+
+
+@routes.add(
+    "GET",
+    "/docs",
+    summary="This description as a page",
+    scopes=(),
+    answers={200: "text/html"},
+    description="One page without scripts; it works without the internet.",
+)
+def docs(_: Call) -> Reply:
+    """Give the description as a page for people."""
+    text = page(current_app.config["OPENAPI"])
+    return Reply(body=text.encode(), media="text/html; charset=utf-8", headers=_PAGE_HEADERS)
+
+
+@routes.add(
+    "GET",
+    "/problems/{kind}",
+    summary="What a kind of problem means",
+    scopes=(),
+    answers={200: "text/html"},
+)
+def problem(call: Call) -> Reply:
+    """Explain a kind of problem."""
+    kind = call.path["kind"]
+    known = kinds()
+    if kind not in known:
+        raise NotFound(f"There is no kind of problem called {kind}.")
+    title, status = known[kind]
+    text = problem_page(kind, title, status)
+    return Reply(body=text.encode(), media="text/html; charset=utf-8", headers=_PAGE_HEADERS)
