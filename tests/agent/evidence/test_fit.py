@@ -78,6 +78,15 @@ def test_a_floor_between_rate_and_demand_is_marginal_with_its_rule() -> None:
     assert "not as the sole medium" in judged.rule
 
 
+def test_a_large_buffer_does_not_lift_the_floor_above_the_slowest_end() -> None:
+    """1.5 GB at 100 and 2.8 GB at 140 MB/s end at 4.3 GB in 35 s, whatever the buffer bridges."""
+    trace = staged((300 * MB, 3 * GB), (100 * MB, 1.5 * GB), (140 * MB, 2.8 * GB))
+    judged = fit(evidence(trace), asked(100, headroom=1.3, buffer_s=6))
+
+    assert judged.floor_bytes_per_s == pytest.approx(4.3 * GB / 35, rel=1e-3)
+    assert judged.standing is Standing.MARGINAL
+
+
 def test_a_floor_below_the_rate_is_unfit_whatever_the_reach() -> None:
     """A shown failure needs no whole pass."""
     judged = fit(evidence(CLIFF, capacity_bytes=int(2e12)), asked(160))
