@@ -92,6 +92,7 @@ DEFAULTS: dict[ConditionKind, Weight] = {
     ConditionKind.INTERFACE_ERRORS: _weight(_MA, _MI, _W, off_days=14),
     ConditionKind.TOO_HOT: _weight(_MI, _W, _W, on_days=1, off_days=3, deadband=0.05),
     ConditionKind.NEARLY_FULL: _weight(_W, _W, _W, on_days=1, off_days=1, deadband=0.03),
+    ConditionKind.TRIM_STOPPED: _weight(_MA, _MI, _W, off_days=3),
     ConditionKind.SLOWER_THAN_SIBLINGS: _weight(_W, _W, _W, on_days=7, off_days=7, deadband=0.15),
     ConditionKind.UNPROVEN: _weight(_W, _W, _W, on_days=14, off_days=0),
     ConditionKind.NO_RECENT_SOAK: _weight(_W, _W, _W, on_days=0, off_days=0),

@@ -1,6 +1,8 @@
 """Conditions of what is around the drive: link, cable, heat, how full it is, incidents people report."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
+
+from ebbmark_agent.report import DiscardState
 
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, deadband_of, mb_s
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
@@ -10,7 +12,9 @@ from ebbmark_collector.judge.findings import CauseKind, Ground, Limit, Meeting
 
 RECENT = timedelta(days=35)
 FILLING_DAYS = 45.0  # [days] ahead; projects may still be offloaded
+LINK_CARRIES = 0.7  # [1] of a link's payload ceiling at the least; common practice, no source
 AMPLE_MARGIN = 1.0  # [1] a drive with twice what is asked has slack for a short cache
+UNTRIMMED_DAYS = 21.0  # [days] without trim that use up most drives' free blocks; common practice
 CRC_FEW = 3  # [1] in five weeks; single ones happen on good cables
 CRC_MANY = 20  # [1] in five weeks: transfers are repeated all the time
 
@@ -118,9 +122,56 @@ def nearly_full(scene: Scene) -> tuple[Seen, ...]:
     )
 
 
+def trim_stopped(scene: Scene) -> tuple[Seen, ...]:
+    """It was told of freed blocks and is not any more; cache and floor go with the free blocks."""
+    kind = Kind.TRIM_STOPPED
+    facts = scene.history.facts
+    if facts.rotational or facts.trim is None:
+        return (Seen(kind=kind, sight=Sight.ABSENT, because="It needs no trim, or does not tell."),)
+    since = _without_discard_since(scene)
+    if facts.trim or since is None:
+        return (Seen(kind=kind, sight=Sight.ABSENT, because="It is told of freed blocks again."),)
+    days = (scene.now - since).total_seconds() / 86_400
+    foretells = days >= UNTRIMMED_DAYS and _little_slack(scene)
+    return (
+        Seen(
+            kind=kind,
+            sight=Sight.PRESENT,
+            what=f"not told of freed blocks since {since:%Y-%m-%d}, though it was before",
+            predicts_lost_frames=foretells,
+            since=since,
+            milder=0 if foretells else 1,
+            cause=CauseKind.NOT_TRIMMED,
+            next_step="Have the file system trim it, or erase it in the recorder; then soak.",
+        ),
+    )
+
+
+def _without_discard_since(scene: Scene) -> datetime | None:
+    """Give the first of the newest unbroken run of probes without discard; None unless one before had it."""
+    since = None
+    for p in reversed(scene.history.probes):
+        if p.at > scene.now or p.path_key != scene.history.path_key:
+            continue
+        if p.discard is not DiscardState.NOT_POSSIBLE:
+            return since
+        since = p.at
+    return None
+
+
 def _little_slack(scene: Scene) -> bool:
-    margin = scene.standing.margin
-    return margin is None or margin < AMPLE_MARGIN
+    """Tell whether drive and link together carry less than twice what is asked, as far as is known.
+
+    After a change of path the newest soak on the old one still tells what the drive itself can.
+    """
+    standing, path = scene.standing, scene.history.facts.path
+    soaks = scene.history.soaks
+    floor = standing.floor_bytes_per_s or (soaks[-1].floor_bytes_per_s if soaks else None)
+    if floor is None or standing.demand_bytes_per_s is None:
+        return True
+    if path is not None and path.link_now_bytes_per_s is not None:
+        floor = min(floor, LINK_CARRIES * path.link_now_bytes_per_s)
+    return floor < (1 + AMPLE_MARGIN) * standing.demand_bytes_per_s
 
 
 def _filling_up(scene: Scene, soon: Meeting) -> Seen:
@@ -175,5 +226,6 @@ LOOKS: tuple[Look, ...] = (
     interface_errors,
     too_hot,
     nearly_full,
+    trim_stopped,
     frames_lost,
 )

@@ -64,6 +64,7 @@ class ConditionKind(StrEnum):
     INTERFACE_ERRORS = "interface_errors"
     TOO_HOT = "too_hot"
     NEARLY_FULL = "nearly_full"
+    TRIM_STOPPED = "trim_stopped"
     SLOWER_THAN_SIBLINGS = "slower_than_siblings"
     UNPROVEN = "unproven"
     NO_RECENT_SOAK = "no_recent_soak"

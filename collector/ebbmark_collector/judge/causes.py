@@ -25,9 +25,12 @@ from ebbmark_collector.roles import DriveRole
 SLOW_START_S = 1.0  # [s] a probe that waited longer for its own data says something of the machine
 CLOSE_TO_LINK = 0.97  # [1] of the better link's ceiling
 HOT_C = 70.0  # [degrees Celsius] where makers' throttling commonly begins; common practice, no source
+ROSE_C = 6.0  # [K] hotter than at first
+MID_LIFE_PERCENT = 60  # [%] from which wear is thought of at all
 WORN_PERCENT = 80  # [%] of the rated endurance from which wear may slow a drive
 FULL = 0.85  # [1] used share from which a cache made of free space is short; common practice, no source
 RECENT = timedelta(days=35)
+SANK = 0.10  # [1] of the rate of short probes
 SHRUNK = 0.75  # [1] of its first cliff
 
 
@@ -106,8 +109,18 @@ def _failing_media(case: _Case) -> Cause | None:
     elif case.outlook.spread_growth is not None and case.outlook.spread_growth >= 2:
         facts.append(f"Its rate scatters {case.outlook.spread_growth:.1f} times as much as it did.")
         weight += 1.0
+    if _spots_sank(case):
+        facts.append(
+            "Its short probes sank too, which neither fullness nor wear nor a missing trim explains."
+        )
+        weight += 1.5
     step = "Copy off what is on it, take it out of service and have it replaced."
     return _cause(CauseKind.FAILING_MEDIA, weight, facts, step)
+
+
+def _spots_sank(case: _Case) -> bool:
+    fell, slope = case.outlook.spot_step, case.outlook.spot_slide
+    return (fell is not None and fell.fall >= SANK) or (slope is not None and slope.falling)
 
 
 def _too_hot(case: _Case) -> Cause | None:
@@ -116,7 +129,8 @@ def _too_hot(case: _Case) -> Cause | None:
     limit = case.role.role.hot_c if case.role and case.role.role.hot_c is not None else HOT_C
     if hottest and max(hottest) >= limit:
         facts.append(f"It reached {max(hottest):.0f} °C while it was probed.")
-        weight += 2.0
+        # What was always so weighs little.
+        weight += 2.0 if _rise_c(case) >= ROSE_C else 0.8
     for name, words in (
         ("warning_temperature_minutes", "minutes above its warning temperature"),
         ("critical_temperature_minutes", "minutes above its critical temperature"),
@@ -126,7 +140,7 @@ def _too_hot(case: _Case) -> Cause | None:
         if grown:
             facts.append(f"{grown} {words} within five weeks.")
             weight += 1.5
-    if _rise_c(case) >= 6:
+    if _rise_c(case) >= ROSE_C:
         facts.append(f"Its soaks run {_rise_c(case):.0f} degrees hotter than its first ones.")
         weight += 2.0
     if any(p.pattern == "thermal_sag" for p in case.recent):
@@ -212,6 +226,9 @@ def _worn(case: _Case) -> Cause | None:
     if wear.used_percent is not None and wear.used_percent >= WORN_PERCENT:
         facts.append(f"{wear.used_percent} % of its rated endurance is used.")
         weight += 2.5 + (1.0 if wear.used_percent >= 95 else 0.0)
+    elif wear.used_percent is not None and wear.used_percent >= MID_LIFE_PERCENT:
+        facts.append(f"{wear.used_percent} % of its rated endurance is used.")
+        weight += 1.2
     elif wear.rated_share is not None and wear.rated_share >= WORN_PERCENT / 100:
         facts.append(f"{wear.rated_share:.0%} of the bytes it is rated for have been written.")
         weight += 2.0
@@ -289,6 +306,9 @@ def _unknown() -> Cause:
 
 def growth_over(history: SubjectHistory, name: str, now: datetime, span: timedelta) -> int:
     """Give how much a life-long counter grew within a span before `now` [1]; 0 where it is not told."""
+    last = history.last_health
+    if last is not None and last.at <= now and not getattr(last, name):
+        return 0  # what counts nothing now has not grown
     start = now - span
     recent: list[int] = []
     for h in reversed(history.health):

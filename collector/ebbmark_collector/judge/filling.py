@@ -60,11 +60,13 @@ def fill_meeting(history: SubjectHistory, role: DriveRole, now: datetime) -> Mee
 def weekly_peaks(probes: Sequence[ProbePoint], now: datetime) -> list[tuple[float, float]]:
     """Give day (before now, negative) and highest fill of each week that has any, oldest first."""
     weeks: dict[int, tuple[float, float]] = {}
-    for p in probes:
+    for p in reversed(probes):
         if p.fill_start is None or p.at > now:
             continue
         day = days_between(now, p.at)
         week = int(-day // 7)
-        if week < USUAL_WEEKS and (week not in weeks or p.fill_start > weeks[week][1]):
+        if week >= USUAL_WEEKS:
+            break
+        if week not in weeks or p.fill_start > weeks[week][1]:
             weeks[week] = (day, p.fill_start)
     return [weeks[w] for w in sorted(weeks, reverse=True)]

@@ -52,6 +52,8 @@ def course(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE) -> Slide 
     whole = slide(dots, at, noise=noise)
     if whole is None:
         return None
+    if dots[-1].ln >= median([d.ln for d in dots]) - noise:
+        return whole  # no fall ends where the series usually is
     own = max(noise, scatter_of([d.ln for d in dots]))
     parts = [slide(dots[-n:], at, noise=own, least=2) for n in NEWEST if n < len(dots)]
     falling = [s for s in (*parts, whole, _left_its_level(dots, at, noise)) if s is not None and s.falling]

@@ -74,7 +74,9 @@ def read_wear(facts: SubjectFacts, health: Sequence[HealthPoint], now: datetime)
         rated_share=written / rated if written is not None and rated else None,
         percent_per_day=_slope(reads, "percentage_used"),
         growth_per_week=tuple(
-            (name, grown) for name in COUNTERS if (grown := growth_per_week(reads, name, now)) > 0
+            (name, grown)
+            for name in COUNTERS
+            if _last(reads[-7:], name) and (grown := growth_per_week(reads, name, now)) > 0
         ),
         firsts=tuple((name, at) for name in FIRST_EVENTS if (at := _first_event(reads, name)) is not None),
     )
@@ -82,7 +84,7 @@ def read_wear(facts: SubjectFacts, health: Sequence[HealthPoint], now: datetime)
 
 def growth_per_week(reads: Sequence[HealthPoint], name: str, now: datetime) -> float:
     """Give how much a counter grew in the last seven days, from the last read before them on [1]."""
-    known = _known(reads, name)
+    known = _known([h for h in reads if h.at > now - 3 * WEEK] or reads[-1:], name)
     before = [v for at, v in known if at <= now - WEEK][-1:]
     recent = before + [v for at, v in known if at > now - WEEK]
     return float(sum(max(0, b - a) for a, b in pairwise(recent)))
@@ -90,7 +92,9 @@ def growth_per_week(reads: Sequence[HealthPoint], name: str, now: datetime) -> f
 
 def wear_meeting(reads: Sequence[HealthPoint], limit_percent: float, now: datetime) -> Meeting:
     """Say when percentage used meets its limit, with the interval that whole percents allow."""
-    known = [(days_between(now, at), v) for at, v in _known(reads, "percentage_used") if v < PERCENT_CAP]
+    known = [
+        (days_between(now, at), v) for at, v in _known(_thin(reads), "percentage_used") if v < PERCENT_CAP
+    ]
     return _meeting(known, Limit.WEAR_MEETS_LIMIT, limit_percent, now, rising=True)
 
 
@@ -99,7 +103,7 @@ def spare_meeting(reads: Sequence[HealthPoint], now: datetime) -> Meeting:
     threshold = _last(reads, "available_spare_threshold_percent")
     if threshold is None:
         return Meeting(limit=Limit.SPARE_MEETS_THRESHOLD, no_date=NoDate.NOT_TOLD)
-    known = [(days_between(now, at), v) for at, v in _known(reads, "available_spare_percent")]
+    known = [(days_between(now, at), v) for at, v in _known(_thin(reads), "available_spare_percent")]
     return _meeting(known, Limit.SPARE_MEETS_THRESHOLD, threshold, now, rising=False)
 
 
@@ -128,8 +132,7 @@ def _meeting(
     # Both ends of the span may be off by a whole percent; less than two of movement is rounding.
     if moved < 2:
         return _undated(limit, limit_value, value, len(known), NoDate.NO_TREND)
-    thin = known[:: max(1, len(known) // THIN_TO)]
-    per_day = sign * theil_sen([d for d, _ in thin], [float(v) for _, v in thin]).slope
+    per_day = sign * theil_sen([d for d, _ in known], [float(v) for _, v in known]).slope
     per_day = per_day if per_day > 0 else moved / span
     days = gap / per_day
     if days > FARTHEST_DAYS:
@@ -144,6 +147,12 @@ def _meeting(
         likely=now + timedelta(days=days),
         latest=now + timedelta(days=max(days, min(FARTHEST_DAYS, (gap + 1) / slowest))),
     )
+
+
+def _thin(reads: Sequence[HealthPoint]) -> Sequence[HealthPoint]:
+    """Keep some sixty reads spread over all, the last among them."""
+    every = max(1, len(reads) // THIN_TO)
+    return reads[(len(reads) - 1) % every :: every] if reads else reads
 
 
 def _undated(limit: Limit, limit_value: float, value: float, points: int, why: NoDate) -> Meeting:
@@ -164,7 +173,7 @@ def _last(reads: Sequence[HealthPoint], name: str) -> int | None:
 
 def _slope(reads: Sequence[HealthPoint], name: str) -> float | None:
     """Give the growth between the ends of the last unbroken rise [1/day]; None over less than four weeks."""
-    known = _known(reads, name)
+    known = _known(_thin(reads), name)
     start = max((i for i in range(1, len(known)) if known[i][1] < known[i - 1][1]), default=0)
     risen = known[start:]
     if len(risen) < 2 or days_between(risen[0][0], risen[-1][0]) < LEAST_SPAN_DAYS:
@@ -173,4 +182,6 @@ def _slope(reads: Sequence[HealthPoint], name: str) -> float | None:
 
 
 def _first_event(reads: Sequence[HealthPoint], name: str) -> datetime | None:
+    if not _last(reads, name):
+        return None
     return next((h.at for h in reads if (getattr(h, name) or 0) > 0), None)

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 from ebbmark_agent.evidence.roles import RoleKind
-from ebbmark_agent.report import Assessment, HealthState, IdentityConfidence
+from ebbmark_agent.report import Assessment, DiscardState, HealthState, IdentityConfidence
 from ebbmark_collector.alerts import (
     DEFAULTS,
     Condition,
@@ -30,7 +30,7 @@ from ebbmark_collector.judge import (
     outlook,
     stand,
 )
-from ebbmark_collector.judge.history import HealthPoint
+from ebbmark_collector.judge.history import HealthPoint, ProbePoint
 from ebbmark_collector.roles import ConditionRule, DriveRole, Watch
 
 from tests.collector.judge.past import (
@@ -360,3 +360,50 @@ def test_a_fit_drive_has_no_line_in_the_worklist() -> None:
     past = a_past(*SOUND)
 
     assert to_do(past, ROLE, stand(past, ROLE, NOW + timedelta(hours=1))) is None
+
+
+def test_trim_that_stopped_foretells_lost_frames_after_three_weeks() -> None:
+    """A drive once told of freed blocks and not any more: first a warning, then a forecast."""
+    told = [a_spot(d, 900 * MB, discard=DiscardState.ASKED) for d in range(60, 50, -1)]
+    soak = a_soak(ROLE, 55, 300 * MB, discard=DiscardState.ASKED)
+
+    def weigh_it(days: int) -> Condition:
+        silent = [a_spot(d, 900 * MB) for d in range(days, 0, -1)]
+        return weighed(a_past(soak, *told, *silent, facts={"trim": False}))[(K.TRIM_STOPPED, "")]
+
+    assert weigh_it(10).sight is Sight.PRESENT
+    assert not weigh_it(10).predicts_lost_frames
+    assert weigh_it(25).predicts_lost_frames
+    assert weigh_it(25).severity.order > weigh_it(10).severity.order
+
+
+def test_a_drive_that_was_never_trimmed_is_not_news() -> None:
+    """Without trim from its first probe on, nothing has stopped."""
+    past = a_past(*SOUND, facts={"trim": False})
+
+    assert weighed(past)[(K.TRIM_STOPPED, "")].sight is Sight.ABSENT
+
+
+def test_a_drive_that_fills_up_for_good_is_foreseen() -> None:
+    """Weekly peaks that rise above the usual ones are foreseen; ebb and flow is not."""
+    level = [a_spot(d, 900 * MB, fill_start=0.3 + 0.1 * (d % 7) / 7) for d in range(150, 40, -1)]
+    rising = [a_spot(d, 900 * MB, fill_start=0.4 + 0.01 * (40 - d)) for d in range(40, 0, -1)]
+    soak = a_soak(ROLE, 10, 300 * MB)
+
+    def weigh_it(*probes: ProbePoint) -> Condition:
+        return weighed(a_past(soak, *probes, facts={"fill": 0.7}))[(K.NEARLY_FULL, "")]
+
+    assert weigh_it(*level, *rising).sight is Sight.PRESENT
+    assert weigh_it(*level, *rising).predicts_lost_frames
+    assert weigh_it(*level).sight is Sight.ABSENT
+
+
+@pytest.mark.parametrize("kind", list(RoleKind))
+def test_what_begins_to_foretell_lost_frames_grows_more_severe(kind: RoleKind) -> None:
+    """Between not foretelling and foretelling lies a step of severity, so that it is told."""
+    role = a_role(kind=kind)
+    early = weighed(a_past(a_soak(role, 1, 220 * MB)), role)[(K.FLOOR_UNDER_DEMAND, "")]
+    late = weighed(a_past(a_soak(role, 1, 150 * MB)), role)[(K.FLOOR_UNDER_DEMAND, "")]
+
+    assert (early.predicts_lost_frames, late.predicts_lost_frames) == (False, True)
+    assert late.severity.order > early.severity.order
