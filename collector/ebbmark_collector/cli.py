@@ -1,5 +1,6 @@
 """The collector's commands."""
 
+import json
 import sys
 from datetime import timedelta
 from pathlib import Path
@@ -13,10 +14,11 @@ from ebbmark_collector.http import auth
 from ebbmark_collector.http.app import create_app
 from ebbmark_collector.http.operation import Scope, Services
 from ebbmark_collector.rounds import Rounds, open_post
-from ebbmark_collector.server import Server
-from ebbmark_collector.settings import Settings, load
-from ebbmark_collector.store import Store, Tx, access
-from ebbmark_collector.store.opening import open_store
+from ebbmark_collector.server import Server, check_listen
+from ebbmark_collector.settings import load
+from ebbmark_collector.store import Store, Tx, access, keeping
+from ebbmark_collector.store.opening import DATABASE, open_store
+from ebbmark_collector.store.sqlite import SqliteStore
 
 
 class _Commands(click.Group):
@@ -159,13 +161,64 @@ def enrol_token(
 
 
 @main.command()
+@data_option
+@click.argument("target", type=click.Path(dir_okay=False, path_type=Path))
+def backup(data: Path, target: Path) -> None:
+    """Copy the SQLite database to TARGET while the collector runs, and verify the copy."""
+    size = keeping.back_up(data / DATABASE, target)
+    click.echo(f"{target}: {size} bytes, verified.")
+
+
+@main.command()
+@data_option
+@click.argument("source", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--replace", is_flag=True, help="Set the present database aside and restore over it.")
+def restore(data: Path, source: Path, replace: bool) -> None:
+    """Verify the backup SOURCE and put it in the database's place. Stop the collector first."""
+    keeping.restore(source, data / DATABASE, replace=replace)
+    click.echo(f"{data / DATABASE} is restored from {source}, verified.")
+
+
+@main.command()
+@data_option
+@click.option(
+    "--to", "dsn", required=True, help="A PostgreSQL connection string; its database must be empty."
+)
+def move(data: Path, dsn: str) -> None:
+    """Copy the SQLite database into PostgreSQL and compare every table. Stop the collector first."""
+    from ebbmark_collector.store.postgres import PostgresStore
+
+    source = SqliteStore(data / DATABASE)
+    target = PostgresStore(dsn, pool=2)
+    try:
+        moved = keeping.move(source, target)
+    finally:
+        source.close()
+        target.close()
+    for table, rows in moved.items():
+        click.echo(f"{table}: {rows}")
+    click.echo(
+        "Every table arrived whole. Set store.postgresql in the configuration and start the collector."
+    )
+
+
+@main.command("show-config")
+@config_option
+def show_config(config_path: Path | None) -> None:
+    """Show every setting in force, with where secrets lie but never the secrets."""
+    shown = load(config_path).model_dump(mode="json")
+    if shown["store"]["postgresql"]:
+        shown["store"]["postgresql"] = "(set)"
+    click.echo(json.dumps(shown, indent=2))
+
+
+@main.command()
 @config_option
 def validate(config_path: Path | None) -> None:
     """Check a configuration and tell every fault in it."""
-    settings: Settings = load(config_path)
-    from ebbmark_collector.server import check_listen
-
+    settings = load(config_path)
     check_listen(settings.serve)
+    open_post(settings.notify)
     click.echo("The configuration is good.")
 
 
