@@ -4,7 +4,8 @@
     weigh_host(host, now=) -> tuple[Condition, ...]
     step(states, conditions, now) -> Stepped(states, transitions)
     acknowledge / shelve / unshelve (state, ..., now) -> Stepped
-    group(transitions, ...) -> tuple[Notice, ...]          (a flood becomes one notice)
+    group(transitions) -> tuple[Notice, ...]               (a flood becomes one notice)
+    hindsight(incidents, transitions) -> Hindsight         (the judge against what people saw)
 
 A condition carries its own delays, deadband already applied (`Sight.BETWEEN`), from its defaults and the
 role. Conditions that are not in the list handed to `step` leave their alerts as they are.
@@ -12,6 +13,7 @@ role. Conditions that are not in the list handed to `step` leave their alerts as
 
 from ebbmark_collector.alerts.defaults import DEFAULTS, Weight, weight_of
 from ebbmark_collector.alerts.flood import Notice, group
+from ebbmark_collector.alerts.hindsight import Hindsight, hindsight
 from ebbmark_collector.alerts.lifecycle import TABLE, Stepped, acknowledge, shelve, step, told_at, unshelve
 from ebbmark_collector.alerts.vocabulary import (
     SYSLOG_CLEARED,
@@ -38,6 +40,7 @@ __all__ = [
     "Condition",
     "ConditionKind",
     "Event",
+    "Hindsight",
     "Key",
     "Notice",
     "Phase",
@@ -50,6 +53,7 @@ __all__ = [
     "Weight",
     "acknowledge",
     "group",
+    "hindsight",
     "shelve",
     "step",
     "to_do",
