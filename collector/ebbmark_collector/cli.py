@@ -1,6 +1,7 @@
 """The collector's commands."""
 
 import json
+import os
 import sys
 from datetime import timedelta
 from pathlib import Path
@@ -14,6 +15,7 @@ from ebbmark_collector.http import auth
 from ebbmark_collector.http.app import create_app
 from ebbmark_collector.http.operation import Scope, Services
 from ebbmark_collector.rounds import Rounds, open_post
+from ebbmark_collector.sd_notify import ServiceManager
 from ebbmark_collector.server import Server, check_listen
 from ebbmark_collector.settings import load
 from ebbmark_collector.store import Store, Tx, access, keeping
@@ -91,7 +93,7 @@ def serve(data: Path, config_path: Path | None, listen: str | None, verbose: boo
         rounds = Rounds(store, clock, settings, post)
         rounds.start()
         try:
-            server.run(now_s=clock.monotonic_s)
+            server.run(now_s=clock.monotonic_s, manager=ServiceManager(os.environ))
         finally:
             rounds.stop()
     finally:

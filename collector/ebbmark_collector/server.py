@@ -15,6 +15,7 @@ from flask import Flask
 from waitress.server import BaseWSGIServer, MultiSocketServer, create_server
 
 from ebbmark_collector.errors import ConfigurationError
+from ebbmark_collector.sd_notify import ServiceManager
 from ebbmark_collector.settings import ServeSettings
 
 _LOG = logging.getLogger(__name__)
@@ -112,21 +113,26 @@ class Server:
         for name in (signal.SIGTERM, signal.SIGINT):
             signal.signal(name, lambda *_: self.stop())
 
-    def run(self, *, now_s: Callable[[], float]) -> None:
+    def run(self, *, now_s: Callable[[], float], manager: ServiceManager) -> None:
         """Serve until asked to stop, then finish what has arrived.
 
         Args:
             now_s: A monotonic clock [s].
+            manager: Who started the process and wants to know how it fares.
         """
         from waitress import wasyncore
 
         server = self._server
+        manager.tell("READY=1", "STATUS=taking in reports")
         while not self._stopping.is_set():
             wasyncore.loop(timeout=0.25, use_poll=True, map=server._map, count=1)
+            manager.sign_of_life(now_s())
+        manager.tell("STOPPING=1")
         self._close_listeners()
         deadline_s = now_s() + self._settings.stop_within_s
         while self._busy() and now_s() < deadline_s:
             wasyncore.loop(timeout=0.05, use_poll=True, map=server._map, count=1)
+            manager.sign_of_life(now_s())
         if self._busy():
             _LOG.warning("requests were still running at the end of the time for stopping")
         server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
