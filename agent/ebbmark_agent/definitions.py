@@ -63,7 +63,7 @@ def demand_named(
     role = shipped_roles().get(named)
     try:
         if role is None:
-            return demand_of_format(shipped_formats().find(named), side=side, **given)  # type: ignore[arg-type]
+            return demand_of_format(shipped_formats().find(named), side=side, **given)
         asked_of = read_demand_of if side is Side.READ else demand_of
         demand = asked_of(replace(role, **given))  # type: ignore[arg-type]
     except UnknownFormat as error:

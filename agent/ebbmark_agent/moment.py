@@ -87,6 +87,7 @@ def host_facts(
         zone=local_zone(now),
         recorder_host=recorder_host(orders),
         on_air=scene.switches.on_air(),
+        switches_readable=scene.switches.readable(),
         holds=_holds(scene, now=now),
         capture_processes=scene.lookout.capturing,
         on_mains=scene.platform.on_mains(),

@@ -36,6 +36,16 @@ class Switches:
             return True
         return True
 
+    def readable(self) -> bool:
+        """Say whether this user may look at the switches at all."""
+        try:
+            self._on_air.stat()
+        except FileNotFoundError:
+            return True
+        except OSError:
+            return False
+        return True
+
     def set_on_air(self, *, on: bool) -> None:
         """Set or clear the on-air switch.
 

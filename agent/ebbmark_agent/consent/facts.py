@@ -64,6 +64,7 @@ class HostFacts:
     zone: tzinfo
     recorder_host: bool = False  # some drive here has a recorder role
     on_air: bool = False
+    switches_readable: bool = True
     holds: tuple[Hold, ...] = ()
     capture_processes: tuple[str, ...] = ()  # of the named ones, those that run
     on_mains: bool | None = None  # None: it has no battery to speak of, so it cannot be on one

@@ -146,7 +146,13 @@ def _leave(
 def _take(
     _wanted: Wanted, _target: TargetFacts, host: HostFacts, _limits: LimitSettings, now: datetime
 ) -> Iterator[Refusal]:
-    if host.on_air:
+    if not host.switches_readable:
+        yield Refusal(
+            code="switches_unreadable",
+            sentence="It cannot be told whether this machine is on air: this user may not look into the "
+            "agent's state folder. Run as root or as the agent's user.",
+        )
+    elif host.on_air:
         yield Refusal(
             code="on_air", sentence="The on-air switch is set here. Clear it with: ebbmark-agent off-air"
         )

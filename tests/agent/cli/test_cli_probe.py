@@ -6,14 +6,19 @@ import signal
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from ebbmark_agent.bench import Asked, lay_on_bench, refusals_by_hand, request_for, wanted_for
 from ebbmark_agent.evidence import Trace, floor
+from ebbmark_agent.probe_lock import only_probe
+from ebbmark_agent.report import ProbeKind
 
 from tests.agent.cli.conftest import Run
 from tests.rigs.curve import Curve
 from tests.rigs.loop_drive import loop_drive
+from tests.rigs.probing_agent import agent_in, give_role, probes_kept, volume_on
 
 SEAM_KEYS = {
     "kind",
@@ -199,3 +204,58 @@ def test_a_rehearsal_needs_a_rate(run: Run, tmp_path: Path) -> None:
     """A rehearsal without a rate to pace itself by, and two kinds at once, are faults of usage."""
     assert run("probe", str(tmp_path), "--rehearsal").exit_code == 2
     assert run("probe", str(tmp_path), "--rehearsal", "--soak", "--for", "1MB/s").exit_code == 2
+
+
+@pytest.mark.rig
+def test_where_an_agent_lives_a_probe_by_hand_is_kept(rig: None, run: Run, tmp_path: Path) -> None:
+    """On an enrolled machine the probe's report waits for the collector and its cost is in the ledger."""
+    agent = agent_in(tmp_path / "state")
+    with loop_drive(Curve.flat(200_000_000), size_bytes=512 << 20) as drive:
+        result = run("probe", str(drive.mount), "--bytes", "100MB", "--json")
+        give_role(agent, drive.mount)
+        (member,) = agent.inventory.members(volume_on(agent, drive.mount))
+    (kept,) = probes_kept(agent)
+    (spent,) = agent.memory.spendings(member.key)
+
+    assert result.exit_code == 0
+    assert kept.by_hand
+    assert (spent.by_hand, spent.written_bytes) == (True, kept.bytes_written)
+
+
+@pytest.mark.rig
+def test_two_probes_at_once_are_refused(rig: None, run: Run, tmp_path: Path) -> None:
+    """While a probe runs on this machine another by hand ends with its own code and writes nothing."""
+    agent_in(tmp_path / "state")
+    with loop_drive(Curve.flat(200_000_000), size_bytes=512 << 20) as drive, only_probe(tmp_path / "state"):
+        result = run("probe", str(drive.mount), "--bytes", "100MB")
+
+    assert result.exit_code == 53
+
+
+@pytest.mark.rig
+def test_a_medium_with_clips_is_not_written_by_hand(rig: None, tmp_path: Path) -> None:
+    """A removable medium with a clip on it is refused even with a person's word; empty, the word counts."""
+    agent = agent_in(tmp_path / "state", quiet_s=1.0)
+    with loop_drive(Curve.flat(200_000_000), size_bytes=512 << 20) as drive:
+        bench = lay_on_bench(drive.mount, runner=agent.runner, clock=agent.clock)
+        (member,) = bench.members
+        card = replace(member, facts=member.facts.model_copy(update={"removable": True}))
+        bench = replace(bench, inventory=replace(bench.inventory, drives=(card,)))
+        agent.inventory = bench.inventory
+
+        def codes(*, word_given: bool) -> list[str]:
+            asked = Asked(path=drive.mount, kind=ProbeKind.SPOT, max_bytes=50_000_000, word_given=word_given)
+            wanted = wanted_for(asked, request_for(asked, bench), bench=bench, platform=agent.platform)
+            found = refusals_by_hand(
+                asked, wanted, bench=bench, scene=agent.scene, clock=agent.clock, say=lambda _: None
+            )
+            return [one.code for one in found]
+
+        empty = codes(word_given=False), codes(word_given=True)
+        (drive.mount / "A001").mkdir()
+        (drive.mount / "A001" / "A001C001.mov").write_bytes(b"x")
+        os.sync()
+        full = codes(word_given=True)
+
+    assert empty == (["removable_medium"], [])
+    assert full == ["clips_on_medium"]

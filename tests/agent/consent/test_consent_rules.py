@@ -119,6 +119,7 @@ def test_what_binds_only_automatic_probes(code: str, change: dict[str, Any]) -> 
     ("code", "change"),
     [
         ("on_air", {"on_air": True}),
+        ("switches_unreadable", {"on_air": True, "switches_readable": False}),
         ("hold", {"holds": (hold(starts_h=-1, ends_h=1),)}),
         ("capture_process", {"capture_processes": ("taker",)}),
         ("on_battery", {"on_mains": False}),
