@@ -113,3 +113,14 @@ def test_every_setting_is_described() -> None:
     for keys in setting_keys():
         model = Settings if len(keys) == 1 else Settings.model_fields[keys[0]].annotation
         assert model.model_fields[keys[-1]].description, keys
+
+
+def test_the_shipped_example_names_every_setting_with_its_default() -> None:
+    """The example file loads, says nothing but the defaults, and has a line for each setting."""
+    example = Path(__file__).resolve().parents[2] / "deploy" / "agent.toml"
+    settings = load_settings(path=example, environment={})
+    lines = example.read_text(encoding="utf-8").splitlines()
+
+    assert settings == Settings(state_dir=Path("/var/lib/ebbmark-agent"))
+    for keys in setting_keys():
+        assert any(line.removeprefix("# ").startswith(f"{keys[-1]} = ") for line in lines), keys
