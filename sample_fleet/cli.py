@@ -76,3 +76,20 @@ def play(seed: int, days: int, small: bool, noise: float) -> None:
                 f'{{"received_at": "{arrival.received_at.isoformat()}", '
                 f'"report": {arrival.report.model_dump_json(exclude_none=True)}}}\n'
             )
+
+
+@main.command()
+@click.option("--once", is_flag=True, help="End when all is shown, even on a terminal.")
+def demo(once: bool) -> None:
+    """Show it all: a real probe over real HTTP, and some months of an invented fleet."""
+    from sample_fleet.demo.programs import DemoError
+    from sample_fleet.demo.tour import tour
+
+    try:
+        tour(once=once)
+    except DemoError as error:
+        click.echo(f"The demonstration stopped: {error}", err=True)
+        sys.exit(1)
+    except KeyboardInterrupt:
+        click.echo("\nStopped; nothing was left behind.")
+        sys.exit(130)

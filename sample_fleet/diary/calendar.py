@@ -5,6 +5,6 @@ from datetime import UTC, datetime, timedelta
 FIRST_DAY = datetime(2025, 1, 6, tzinfo=UTC)  # a Monday
 
 
-def instant(day: int, hour: float = 0.0) -> datetime:
+def instant(day: int, hour: float = 0.0, *, first_day: datetime = FIRST_DAY) -> datetime:
     """Give the instant of an hour on a day of the story."""
-    return FIRST_DAY + timedelta(days=day, hours=hour)
+    return first_day + timedelta(days=day, hours=hour)

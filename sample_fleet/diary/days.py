@@ -15,7 +15,7 @@ from ebbmark_agent.report import (
     StatusBody,
 )
 
-from sample_fleet.diary.calendar import instant
+from sample_fleet.diary.calendar import FIRST_DAY, instant
 from sample_fleet.diary.health import read_health
 from sample_fleet.diary.probing import Plan, probe
 from sample_fleet.diary.who import READERS, Reader, drive_facts, path_of, subject_of, volume_facts
@@ -85,13 +85,23 @@ class _Seat:
 class Diary:
     """Plays a studio's days in order. Make a new one to play them again."""
 
-    def __init__(self, studio: Studio, *, noise_factor: float = 1.0) -> None:
-        """Open the diary on the first page; `noise_factor` multiplies the noise of every probe [1]."""
+    def __init__(self, studio: Studio, *, noise_factor: float = 1.0, first_day: datetime = FIRST_DAY) -> None:
+        """Open the diary on the first page.
+
+        Args:
+            studio: Whose days they are.
+            noise_factor: Factor on the noise of every probe [1].
+            first_day: Midnight at which the story begins.
+        """
+        self._first_day = first_day
         self.studio = studio
         self.noise_factor = noise_factor
         self._tellers = {host.host_id: _Teller(host, f"s{studio.seed}") for host in studio.hosts}
         self._seats = [self._seat(drive) for drive in studio.drives]
         self._number = -1
+
+    def _at(self, number: int, hour: float) -> datetime:
+        return instant(number, hour, first_day=self._first_day)
 
     def _seat(self, drive: Drive) -> _Seat:
         seed = self.studio.seed
@@ -123,13 +133,13 @@ class Diary:
         powered_down = away and number % 2 == 0 and not host.host_id.startswith("cart")
         if not powered_down:
             self._tell(teller, number, seats)
-        return [] if away else teller.deliver(instant(number, 5.0))
+        return [] if away else teller.deliver(self._at(number, 5.0))
 
     def _tell(self, teller: _Teller, number: int, seats: list[tuple[_Seat, Reader | None]]) -> None:
-        teller.say(instant(number, 1.0), number, _inventory(teller.host, seats))
+        teller.say(self._at(number, 1.0), number, _inventory(teller.host, seats))
         for seat, reader in seats:
             drive, day = seat.drive, seat.today
-            at = instant(number, 2.0)
+            at = self._at(number, 2.0)
             subject = subject_of(drive, reader)
             if drive.own_identity:
                 teller.say(at, number, HealthBody(subject=subject, reading=read_health(drive, day, at)))
@@ -143,7 +153,7 @@ class Diary:
                 )
                 teller.say(plan.at, number, ProbeBody(subject=subject, result=result))
         if number % 7 == 0:
-            teller.say(instant(number, 4.5), number, StatusBody(uptime_s=3600.0 * (1 + number % 90)))
+            teller.say(self._at(number, 4.5), number, StatusBody(uptime_s=3600.0 * (1 + number % 90)))
 
     def _plans(self, seat: _Seat, host: Host, number: int) -> list[Plan]:
         drive, role = seat.drive, seat.drive.role
@@ -157,9 +167,9 @@ class Diary:
         )
         if soak_due:
             free = drive.nature.build.capacity_bytes * (1.0 - seat.today.condition.fill)
-            plans.append(
-                self._plan(seat, host, number, ProbeKind.SOAK, min(role.duty.take_bytes, 0.97 * free))
-            )
+            # A soak covers the role's longest take at the role's demand, or all that is free.
+            wanted = role.duty.take_bytes * role.duty.headroom * 1.01
+            plans.append(self._plan(seat, host, number, ProbeKind.SOAK, min(wanted, 0.97 * free)))
         else:
             plans.append(self._plan(seat, host, number, ProbeKind.SPOT, role.spot_bytes))
         return plans
@@ -172,7 +182,7 @@ class Diary:
         return Plan(
             probe_id=f"{seat.drive.asset_tag}-{number}-{kind}",
             kind=kind,
-            at=instant(number, 2.5 + chance.random()),
+            at=self._at(number, 2.5 + chance.random()),
             n_bytes=n_bytes,
             rest_before_s=chance.uniform(14_400, 40_000) if rested else chance.uniform(60, 1500),
             noise=seat.drive.noise * self.noise_factor,

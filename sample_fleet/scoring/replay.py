@@ -126,7 +126,7 @@ def _live(
                 raised[watch.rival.name] += watch.see(arrival.report, arrival.received_at)
         take_in(store, arrivals)
         if day == 0:
-            store.write(lambda tx: _tag(tx, studio))
+            tag_drives(store, studio)
         run_rounds(store, instant(day, _ROUND_HOUR))
         if day % 30 == 29:
             keep_within_retention(store, instant(day, _ROUND_HOUR + 1.0), Settings())
@@ -148,8 +148,12 @@ def run_rounds(store: Store, now: datetime) -> None:
     listen_for_silence(store, now)
 
 
-def _tag(tx: Tx, studio: Studio) -> None:
+def tag_drives(store: Store, studio: Studio) -> None:
     """Stick the asset tags on the drives seen so far, as the admin does on the first day."""
+    store.write(lambda tx: _tag(tx, studio))
+
+
+def _tag(tx: Tx, studio: Studio) -> None:
     tags = {drive.serial: drive.asset_tag for drive in studio.drives}
     for row in tx.query("SELECT drive_id, serial FROM drives WHERE serial IS NOT NULL"):
         if row["serial"] in tags:
