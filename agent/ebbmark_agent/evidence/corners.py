@@ -25,7 +25,7 @@ def falls_at_once(clock: Sequence[float], totals: Sequence[float], before: Stret
     start_s = max(before.start_s, after.start_s - LONGER_SIDE * shorter_s)
     length_s = min(after.end_s, after.start_s + LONGER_SIDE * shorter_s) - start_s
     shares = [(index + 0.5) / FIT_MARKS for index in range(FIT_MARKS)]
-    values = [interpolate(clock, totals, start_s + share * length_s) for share in shares]
+    values = [_evened(clock, totals, start_s + share * length_s) for share in shares]
     change = (after.start_s - start_s) / length_s
     width = shorter_s / length_s
     bends = (
@@ -35,6 +35,13 @@ def falls_at_once(clock: Sequence[float], totals: Sequence[float], before: Stret
     )
     kink = [max(0.0, share - change) for share in shares]
     return _explained(shares, values, kink) >= max(_explained(shares, values, bend) for bend in bends)
+
+
+def _evened(clock: Sequence[float], totals: Sequence[float], at_s: float) -> float:
+    """Give the bytes by a time, evened out over two of a throttle's slices."""
+    half = EVENED_STEPS // 2
+    steps = range(-half, half + 1)
+    return sum(interpolate(clock, totals, at_s + step * CORNER_STEP_S) for step in steps) / EVENED_STEPS
 
 
 def _bend(x: float, width: float) -> float:

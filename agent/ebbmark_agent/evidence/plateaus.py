@@ -249,14 +249,19 @@ def _edges(
 ) -> list[tuple[float, float, bool]]:
     """Give each change of level: when (without stalls) [s], at which byte [bytes], and whether at once."""
     edges: list[tuple[float, float, bool]] = []
+    steps: list[float] = []
     for before, after in pairwise(levels):
         abrupt = falls_at_once(clock, totals, before[-1], after[0])
         at_s, at_byte = after[0].start_s, after[0].start_byte
         if abrupt:
             at_s, at_byte = corner(clock, totals, before[-1], after[0])
-        if edges and at_s - edges[-1][0] < SHORTEST_S:
-            edges.pop()  # a slow block right before a cliff looked like a plateau
+        step = _rate(before) - _rate(after)
+        if edges and at_s - edges[-1][0] < SHORTEST_S:  # the sliver between is no plateau
+            if step <= steps[-1]:
+                continue
+            del edges[-1], steps[-1]
         edges.append((at_s, at_byte, abrupt))
+        steps.append(step)
     return edges
 
 

@@ -91,17 +91,18 @@ class SimulatedDrive:
         written = 0
         next_stall = self.stalls_from_byte + self._distance(chance)
         slice_end = elapsed + 2 * self.slice_s  # the first slice is a head start
-        credit = 2 * self.slice_s * self.rate(0, elapsed)
+        credit_s = 2 * self.slice_s  # in time, so that a block after a cliff costs what it costs there
         times, totals = [0.0], [0]
         while written < total_bytes:
             rate = self.rate(written, elapsed)
             if self.slice_s:
-                while credit < self.block_bytes / 2:
+                cost_s = self.block_bytes / rate
+                while credit_s < cost_s / 2:
                     elapsed = max(elapsed, slice_end)
                     slice_end += self.slice_s
-                    credit += self.slice_s * rate
-                credit -= self.block_bytes
-                took = 0.0015
+                    credit_s += self.slice_s
+                credit_s -= cost_s
+                took = 0.15 * cost_s
             else:
                 took = self.block_bytes / rate
             took *= 1 + chance.uniform(-self.jitter, self.jitter)
