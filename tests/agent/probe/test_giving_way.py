@@ -209,7 +209,7 @@ def other_writer(drive: LoopDrive, begin: threading.Event, portion: int, seen: l
     ids=["frames of 1 MiB on a fast drive", "a take of 52 Mb/s on a slow drive"],
 )
 def test_a_take_ends_the_probe_within_a_quarter_second(limit: int, portion: int) -> None:
-    """From the first foreign write to the probe's end 250 ms pass at most; the median of five takes counts.
+    """From the first foreign write to the probe's end 250 ms pass at most; the median of three takes counts.
 
     The throttle itself holds a block back for up to two slices of 100 ms, which the median evens out.
     """
@@ -217,7 +217,7 @@ def test_a_take_ends_the_probe_within_a_quarter_second(limit: int, portion: int)
     with loop_drive(Curve.flat(limit), size_bytes=2 << 30) as drive:
         with (drive.mount / "take").open("wb") as take:
             os.posix_fallocate(take.fileno(), 0, 50 * portion)
-        for _ in range(5):
+        for _ in range(3):
             begin, seen = threading.Event(), list[float]()
             ended: list[float] = []
             other = threading.Thread(target=other_writer, args=(drive, begin, portion, seen))
@@ -231,7 +231,7 @@ def test_a_take_ends_the_probe_within_a_quarter_second(limit: int, portion: int)
             assert result.outcome is ProbeOutcome.GAVE_WAY
             took.append(gone - seen[0])
 
-    assert sorted(took)[2] <= 0.25, took
+    assert sorted(took)[1] <= 0.25, took
 
 
 @pytest.mark.rig
@@ -240,7 +240,7 @@ def test_a_probe_alone_never_gives_way_to_itself() -> None:
     """Over every layout the probe's own file system traffic is not taken for somebody else's."""
     with loop_drive(Curve.flat(300 * MB), size_bytes=2 << 30) as drive:
         outcomes = {
-            layout: probe_drive(drive, max_bytes=700 * MB, layout=layout).outcome for layout in FileLayout
+            layout: probe_drive(drive, max_bytes=400 * MB, layout=layout).outcome for layout in FileLayout
         }
 
     assert set(outcomes.values()) == {ProbeOutcome.COMPLETED}, outcomes

@@ -50,7 +50,7 @@ def test_bytes_agree_with_the_kernels_counters() -> None:
 def test_a_cliff_shows_where_it_is() -> None:
     """A cache of 2 GB at 400 MB/s over a floor of 60 MB/s: cliff and lasting rate within 3 %."""
     with loop_drive(Curve.cliff(fast=400 * MB, at_bytes=2000 * MB, slow=60 * MB)) as drive:
-        result = probe_drive(drive, max_bytes=2600 * MB, read_back=False)
+        result = probe_drive(drive, max_bytes=2500 * MB, read_back=False)
 
     figures = figures_of(result)
     (cliff,) = figures.cliffs
@@ -76,7 +76,7 @@ def test_two_cliffs_both_show() -> None:
         )
     )
     with loop_drive(curve) as drive:
-        result = probe_drive(drive, max_bytes=second + 8 * slow, read_back=False)
+        result = probe_drive(drive, max_bytes=second + 6 * slow, read_back=False)
 
     figures = figures_of(result)
 
@@ -96,16 +96,18 @@ def test_stalls_are_counted_and_timed(stall_s: float) -> None:
     what was set.
     """
     seed = random.randrange(10**6)
-    every_s = random.Random(seed).uniform(2.0, 3.0)
+    every_s = random.Random(seed).uniform(1.4, 2.0)
     said = f"seed {seed}: {stall_s} s every {every_s:.3f} s"
     with loop_drive(Curve.flat(100 * MB, stall_every_s=every_s, stall_for_s=stall_s)) as drive:
-        result = probe_drive(drive, max_bytes=900 * MB, read_back=False)
+        result = probe_drive(drive, max_bytes=650 * MB, read_back=False)
         set_by_rig = [event for event in drive.truth() if event["event"] == "resume"]
 
     stalls = figures_of(result).stalls
+    # A stall that begins with the last blocks may fall on the flush after them.
+    before_the_end = [event for event in set_by_rig if event["at_bytes"] < result.bytes_written - 10 * MB]
 
-    assert len(set_by_rig) >= 3, said
-    assert stalls.count == len(set_by_rig), f"{said}: {stalls}"
+    assert len(before_the_end) >= 2, said
+    assert len(before_the_end) <= stalls.count <= len(set_by_rig), f"{said}: {stalls}"
     for stall in stalls.listed:
         assert stall.length_s == pytest.approx(stall_s, abs=0.12), f"{said}: {stalls}"
 
