@@ -29,6 +29,7 @@ from ebbmark_agent.clock import Clock
 from ebbmark_agent.consent.cadence import FIRST_WITHIN_S
 from ebbmark_agent.cycle import (
     Running,
+    clear_leftovers,
     end_takes,
     keep_takes,
     look_around,
@@ -131,6 +132,7 @@ class Service:
     def run(self) -> None:
         """Run until SIGTERM or SIGINT; then the running probe is called off and tidies up."""
         look_around(self._running)
+        clear_leftovers(self._running)
         lookout = threading.Thread(target=self._keep_looking, name="lookout")
         ending = threading.Thread(target=self._end_when_told, name="ending")
         # Only a scheduler that has started can be shut down.
@@ -238,6 +240,7 @@ def one_round(running: Running) -> None:
     # Nobody else is to be spared here: what was never done is due at once.
     running.started_at -= timedelta(seconds=FIRST_WITHIN_S)
     look_around(running)
+    clear_leftovers(running)
     running.lookout.look()
     read_due_health(running)
     # Twice: what the collector orders may follow from what it has just been told.

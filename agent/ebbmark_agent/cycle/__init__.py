@@ -1,6 +1,7 @@
 """What a running agent does again and again: look around, read health, talk to the collector, probe."""
 
 from ebbmark_agent.cycle.health import read_due_health
+from ebbmark_agent.cycle.leftovers import clear_leftovers
 from ebbmark_agent.cycle.look import end_takes, keep_takes, look_around
 from ebbmark_agent.cycle.probing import probe_if_due, refusals_now
 from ebbmark_agent.cycle.state import Running
@@ -10,6 +11,7 @@ from ebbmark_agent.cycle.sync import SyncEnd, sync
 __all__ = [
     "Running",
     "SyncEnd",
+    "clear_leftovers",
     "end_takes",
     "keep_takes",
     "look_around",

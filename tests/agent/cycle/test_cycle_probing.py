@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from ebbmark_agent.cycle import Running, probe_if_due, say_status
+from ebbmark_agent.cycle import Running, clear_leftovers, probe_if_due, say_status
+from ebbmark_agent.platforms import PROBE_FOLDER
 from ebbmark_agent.probe_lock import only_probe
 from ebbmark_agent.report import (
     HealthReading,
@@ -302,3 +303,33 @@ def test_the_status_tells_refusals_and_cost(drive: LoopDrive, tmp_path: Path) ->
     assert {one.code for one in consent.refusals} >= {"on_air"}
     assert consent.probed_bytes_365_days > 90_000_000
     assert consent.no_safe_moment_since is not None
+
+
+@pytest.mark.rig
+def test_what_a_killed_probe_left_is_gone_after_the_next_start(drive: LoopDrive, tmp_path: Path) -> None:
+    """A left probe file is removed at the start and told as a finding; other files stay."""
+    running = ready(tmp_path, drive)
+    folder = drive.mount / PROBE_FOLDER
+    folder.mkdir(mode=0o700)
+    (folder / "probe-left").write_bytes(b"x" * 4096)
+    (drive.mount / "take.mov").write_bytes(b"x")
+
+    assert clear_leftovers(running) == 1
+    assert sorted(path.name for path in drive.mount.iterdir()) == ["lost+found", "take.mov"]
+    findings = [one for one in running.spool.next_batch(most=99, most_bytes=10**8) if one.kind == "finding"]
+    assert "leftover_removed" in findings[0].body
+
+
+@pytest.mark.rig
+def test_leftovers_on_a_card_are_not_touched(drive: LoopDrive, tmp_path: Path) -> None:
+    """On a removable medium not even a leftover is removed by itself."""
+    running = ready(tmp_path, drive)
+    folder = drive.mount / PROBE_FOLDER
+    folder.mkdir(mode=0o700)
+    (folder / "probe-left").write_bytes(b"x")
+    member = running.inventory.drives[0]
+    card = replace(member, facts=member.facts.model_copy(update={"removable": True}))
+    running.inventory = replace(running.inventory, drives=(card,))
+
+    assert clear_leftovers(running) == 0
+    assert (folder / "probe-left").exists()
