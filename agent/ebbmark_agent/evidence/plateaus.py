@@ -67,8 +67,8 @@ class Division:
     Attributes:
         ramp_s: How long the start-up took; 0 without one [s].
         plateaus: The plateaus after it in order, without gaps; at least one.
-        lasting_bytes_per_s: The rate that lasts: the mean of the last plateau, of its rest after a cliff's
-            first second where that is less, so that a doubtful corner leaves nothing of the cache in it
+        lasting_bytes_per_s: The rate that lasts: the mean of the last plateau, or of its rest after its
+            first second where that is less, so that a doubtful begin leaves nothing faster in it
             [bytes/s].
         stalls: The stalls after it in order.
         stretches: Where the rate between stalls changed in any way, by the clock without stalls.
@@ -125,15 +125,16 @@ def divide(trace: Trace) -> Division:
     return Division(
         ramp_s=ramp_s,
         plateaus=pieces,
-        lasting_bytes_per_s=_lasting(trace, pieces[-1]),
+        lasting_bytes_per_s=_lasting(trace, pieces),
         stalls=stalls,
         stretches=tuple(rest),
     )
 
 
-def _lasting(trace: Trace, last: Plateau) -> float:
+def _lasting(trace: Trace, pieces: Sequence[Plateau]) -> float:
     """Give the rate that lasts [bytes/s]."""
-    if not last.after_cliff:
+    last = pieces[-1]
+    if len(pieces) == 1:
         return last.mean_bytes_per_s
     start_s = last.start_s + min(DOUBTFUL_S, last.length_s / 4)
     rest = (last.end_byte - trace.bytes_at(start_s)) / (last.end_s - start_s)
