@@ -32,7 +32,7 @@ ALL = {
     ],
 )
 def test_the_most_particular_rule_wins(without: tuple[str, ...], role_name: str) -> None:
-    """Serial before asset tag, mount, model and host, wherever it stands in the list; case does not matter."""
+    """Serial before asset tag, mount, model and host, whatever the list."""
     known = {k: v for k, v in ALL.items() if k not in without}
 
     found = assigned_by(RULES, Candidate(**known))  # type: ignore[arg-type]

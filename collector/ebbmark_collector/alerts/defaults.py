@@ -88,7 +88,7 @@ DEFAULTS: dict[ConditionKind, Weight] = {
     ConditionKind.WRITE_FAULT: _weight(_C, _MA, _MA, off_days=0),
     ConditionKind.HEALTH_COMMAND_FAILED: _weight(_W, _W, _W, on_days=3, off_days=1),
     ConditionKind.HEALTH_NOT_PERMITTED: _weight(_W, _W, _W, on_days=3, off_days=1),
-    ConditionKind.LINK_BELOW_BEST: _weight(_MA, _MI, _W, on_days=1, off_days=1),
+    ConditionKind.LINK_BELOW_BEST: _weight(_MA, _MI, _W, off_days=1),
     ConditionKind.INTERFACE_ERRORS: _weight(_MA, _MI, _W, off_days=14),
     ConditionKind.TOO_HOT: _weight(_MI, _W, _W, on_days=1, off_days=3, deadband=0.05),
     ConditionKind.NEARLY_FULL: _weight(_W, _W, _W, on_days=1, off_days=1, deadband=0.03),

@@ -13,7 +13,8 @@ from ebbmark_collector.judge.findings import CauseKind, Ground, Limit, Meeting
 RECENT = timedelta(days=35)
 FILLING_DAYS = 45.0  # [days] ahead; projects may still be offloaded
 LINK_CARRIES = 0.7  # [1] of a link's payload ceiling at the least; common practice, no source
-AMPLE_MARGIN = 1.0  # [1] a drive with twice what is asked has slack for a short cache
+CROWDED_TIMES = 20.0  # [1] without free blocks a fast drive may fall to a tenth; common practice, no source
+REPEATED_TIMES = 2.0  # [1] repeated transfers seldom take more than half of a link
 UNTRIMMED_DAYS = 21.0  # [days] without trim that use up most drives' free blocks; common practice
 CRC_FEW = 3  # [1] in five weeks; single ones happen on good cables
 CRC_MANY = 20  # [1] in five weeks: transfers are repeated all the time
@@ -58,7 +59,7 @@ def interface_errors(scene: Scene) -> tuple[Seen, ...]:
             kind=Kind.INTERFACE_ERRORS,
             sight=Sight.PRESENT if grown >= CRC_FEW else Sight.BETWEEN if grown else Sight.ABSENT,
             what=f"{grown} interface CRC errors within five weeks",
-            predicts_lost_frames=grown >= CRC_MANY and _little_slack(scene),
+            predicts_lost_frames=grown >= CRC_MANY and _little_slack(scene, REPEATED_TIMES),
             value=float(grown),
             limit=float(CRC_FEW),
             unit="1",
@@ -132,7 +133,7 @@ def trim_stopped(scene: Scene) -> tuple[Seen, ...]:
     if facts.trim or since is None:
         return (Seen(kind=kind, sight=Sight.ABSENT, because="It is told of freed blocks again."),)
     days = (scene.now - since).total_seconds() / 86_400
-    foretells = days >= UNTRIMMED_DAYS and _little_slack(scene)
+    foretells = days >= UNTRIMMED_DAYS and _little_slack(scene, CROWDED_TIMES)
     return (
         Seen(
             kind=kind,
@@ -159,8 +160,8 @@ def _without_discard_since(scene: Scene) -> datetime | None:
     return None
 
 
-def _little_slack(scene: Scene) -> bool:
-    """Tell whether drive and link together carry less than twice what is asked, as far as is known.
+def _little_slack(scene: Scene, times: float) -> bool:
+    """Tell whether drive and link together carry less than so many times what is asked, as far as is known.
 
     After a change of path the newest soak on the old one still tells what the drive itself can.
     """
@@ -171,7 +172,7 @@ def _little_slack(scene: Scene) -> bool:
         return True
     if path is not None and path.link_now_bytes_per_s is not None:
         floor = min(floor, LINK_CARRIES * path.link_now_bytes_per_s)
-    return floor < (1 + AMPLE_MARGIN) * standing.demand_bytes_per_s
+    return floor < times * standing.demand_bytes_per_s
 
 
 def _filling_up(scene: Scene, soon: Meeting) -> Seen:
@@ -187,7 +188,7 @@ def _filling_up(scene: Scene, soon: Meeting) -> Seen:
         predicts_lost_frames=scene.role is not None
         and scene.role.demand is not None
         and not scene.history.facts.rotational
-        and _little_slack(scene),
+        and _little_slack(scene, CROWDED_TIMES),
         value=soon.value_now,
         limit=soon.limit_value,
         unit="1",

@@ -20,13 +20,15 @@ from ebbmark_collector.judge.filling import fill_meeting
 from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Outlook, Slide
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import Dot, days_between, floor_dots, gathered, soak_series, spot_series
-from ebbmark_collector.judge.slide import course, meets, slide
+from ebbmark_collector.judge.slide import NOISE, course, meets, slide
 from ebbmark_collector.judge.standing import spot_scatter
 from ebbmark_collector.judge.wear import read_wear, spare_meeting, wear_meeting
 from ebbmark_collector.roles import DriveRole
 
 AROUND_SOAK = timedelta(days=10)  # spots this near a soak tell what the cache gave when it ran
 RECENT_SPOTS = 5  # [1]
+SOAK_SCATTER = 1.3  # [1] times a spot's: between soaks lie weeks of weather
+LEAST_SPOTS = 10  # [1] that tell a scatter
 SPOT_NOISE = 0.03  # [1] of ln(weekly median of spot floors)
 
 
@@ -41,7 +43,9 @@ def outlook(history: SubjectHistory, role: DriveRole | None, now: datetime) -> O
     soaks = tuple(p for p in soak_series(history) if p.at <= now)
     spots = spot_series(history, now)
     spot_base = baseline(spots)
-    soak_slide = course(floor_dots(soaks, now), now)
+    # Soaks are few, so a drive's own scatter is learned from its spots.
+    noise = max(NOISE, SOAK_SCATTER * spot_scatter(spots)) if len(spots) >= LEAST_SPOTS else NOISE
+    soak_slide = course(floor_dots(soaks, now), now, noise=noise)
     spot_slide = course(gathered(floor_dots(spots, now)), now, noise=SPOT_NOISE)
     floor_now = estimated_floor(soaks, spots)
     meetings = [

@@ -27,11 +27,12 @@ from ebbmark_collector.judge.theil_sen import theil_sen
 
 LEAST_POINTS = 3  # [1]
 SEN_FROM = 6  # [1] points; below that Sen's interval spans all slopes and says nothing
-FEW_SIGMAS = 4.0  # [1]
+FEW_SIGMAS = 4.5  # [1]
 NOISE = 0.02  # [1] of ln(floor), what one soak repeats to; common practice, no source
 SIGNIFICANT = 0.01  # [1] one-sided: many drives are looked at every day
 NEWEST = (2, 3, 4, 6, 9, 13)  # [1] how many of the newest points are looked at by themselves
-PAIR_SIGMAS = 5.0  # [1] for two points alone
+PAIR_SIGMAS = 6.0  # [1] for two points alone
+LEAST_SHIFT = 0.08  # [1] of ln(figure): less is weather
 SHIFT_SIGMAS = 5.0  # [1] beneath its level: no level series gets there by chance
 HALF_90 = 1.645  # [1] normal quantile of a two-sided 90 % interval
 LEAST_FALL_A_YEAR = 0.03  # [1/year] a slide slower than this meets nothing within a drive's life
@@ -67,7 +68,7 @@ def _left_its_level(dots: Sequence[Dot], at: datetime, noise: float) -> Slide | 
         if len(before) < LEAST_POINTS:
             return None
         usual = [d.ln for d in before]
-        sigma = max(noise, mad_sigma(usual))
+        sigma = max(noise, mad_sigma(usual), LEAST_SHIFT / SHIFT_SIGMAS)
         part = slide(newest, at, noise=sigma, least=2)
         sunk = newest[-1].ln - median(usual) <= -SHIFT_SIGMAS * sigma
         still = newest[-1].ln - newest[-2].ln <= -noise

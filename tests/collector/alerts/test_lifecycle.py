@@ -64,6 +64,7 @@ class Story:
     """Plays sights one after the other and keeps what came of them."""
 
     def __init__(self) -> None:
+        """Begin with nothing known."""
         self.states: dict[Key, AlertState] = {}
         self.lines: list[Transition] = []
 

@@ -18,6 +18,7 @@ class Keeper:
     """Keeps what comes in and answers as told."""
 
     def __init__(self) -> None:
+        """Take everything."""
         self.answer = "250 OK"
         self.refused: frozenset[str] = frozenset()
         self.got: list[EmailMessage] = []
