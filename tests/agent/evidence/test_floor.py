@@ -40,8 +40,8 @@ def test_more_buffer_never_lowers_it(pairs, one, other):
 
     small, big = (floor(trace, buffer_bytes=size) for size in sorted((one, other)))
 
-    assert big.uncapped_bytes_per_s >= small.uncapped_bytes_per_s * (1 - 1e-12)
-    assert big.bytes_per_s >= small.bytes_per_s * (1 - 1e-12)
+    assert big.uncapped_bytes_per_s >= small.uncapped_bytes_per_s * (1 - 1e-9)
+    assert big.bytes_per_s >= small.bytes_per_s * (1 - 1e-9)
 
 
 @given(steps, buffers, st.integers(0, 59), st.floats(1.0, 100.0))
@@ -54,7 +54,7 @@ def test_slowing_a_block_never_raises_the_uncapped_floor(pairs, buffer_bytes, in
     before = floor(trace_of(pairs), buffer_bytes=buffer_bytes).uncapped_bytes_per_s
     after = floor(trace_of(slowed), buffer_bytes=buffer_bytes).uncapped_bytes_per_s
 
-    assert after <= before * (1 + 1e-12)
+    assert after <= before * (1 + 1e-9)  # times are sums of floats
 
 
 @given(steps, buffers, st.data())
