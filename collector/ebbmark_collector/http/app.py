@@ -45,8 +45,9 @@ class _Door:
             raise _too_many(wait_s, "Too many wrong tokens came from this address.")
         try:
             principal = auth.who_calls(services, request.headers.get("Authorization"), services.clock.utc())
-        except HttpProblem:
-            self.wrong.take(address, now_s)
+        except HttpProblem as problem:
+            if "invalid_token" in problem.headers["WWW-Authenticate"]:
+                self.wrong.take(address, now_s)
             raise
         if (wait_s := self.by_token.wait_s(principal.token_id, now_s)) > 0:
             raise _too_many(wait_s, "This token asks too often.")

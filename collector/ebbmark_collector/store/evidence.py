@@ -1,8 +1,8 @@
 """Evidence rows: probes, health by the day, takes and findings, each insertable twice without harm."""
 
-import zlib
 from collections.abc import Mapping
 
+from ebbmark_collector.store import packing
 from ebbmark_collector.store.tx import Row, Tx, Value
 
 _HEALTH_COLUMNS = (
@@ -21,19 +21,19 @@ _HEALTH_COLUMNS = (
     "pending_sectors",
     "uncorrectable_errors",
     "interface_crc_errors",
-    "reading_json",
+    "reading",
 )
 DAY_MS = 86_400_000  # [ms]
 
 
 def pack(text: str) -> bytes:
     """Compress a JSON text for a column that lists do not read."""
-    return zlib.compress(text.encode(), 6)
+    return packing.pack(text.encode())
 
 
 def unpack(blob: bytes) -> str:
     """Give a packed JSON text back."""
-    return zlib.decompress(blob).decode()
+    return packing.unpack(blob).decode()
 
 
 def add_probe(tx: Tx, columns: Mapping[str, Value]) -> bool:
@@ -88,16 +88,16 @@ def add_finding(tx: Tx, columns: Mapping[str, Value]) -> None:
 
 def probes_of(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     """Give a drive's spots since an instant, and every other probe of it."""
-    return tx.query(
-        """SELECT probe_id, kind, outcome, started_ms, duration_s, bytes_written, path_key, layout,
+    # Two statements, each along an index: together they would read every spot the drive ever had.
+    columns = """SELECT probe_id, kind, outcome, started_ms, duration_s, bytes_written, path_key, layout,
                   floor_bytes_per_s, lasting_bytes_per_s, mean_bytes_per_s, cliff_at_bytes,
                   cliff_floor_bytes_per_s, settled, spread, longest_stall_s, stall_count, path_limited,
                   fill_start, rest_before_s, temperature_start_c, temperature_hottest_c, waited_for_data_s,
                   pattern, read_back_ok, fault_sentence, discard, space_returned, by_hand, fit_json
-           FROM probes WHERE drive_id = :drive_id AND (started_ms >= :since_ms OR kind <> 'spot')
-           ORDER BY started_ms, probe_id""",
-        {"drive_id": drive_id, "since_ms": since_ms},
-    )
+           FROM probes WHERE drive_id = :drive_id AND {which} ORDER BY started_ms, probe_id"""
+    params: dict[str, Value] = {"drive_id": drive_id, "since_ms": since_ms}
+    older = tx.query(columns.format(which="kind <> 'spot' AND started_ms < :since_ms"), params)
+    return older + tx.query(columns.format(which="started_ms >= :since_ms"), params)
 
 
 def probe(tx: Tx, probe_id: str) -> Row | None:
@@ -109,7 +109,7 @@ def probe(tx: Tx, probe_id: str) -> Row | None:
 def health_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     """Give a drive's days of health from an instant on."""
     return tx.query(
-        """SELECT read_ms, reading_json FROM health_days WHERE drive_id = :drive_id AND day >= :day
+        """SELECT read_ms, reading FROM health_days WHERE drive_id = :drive_id AND day >= :day
            ORDER BY day""",
         {"drive_id": drive_id, "day": since_ms // DAY_MS},
     )
@@ -146,6 +146,15 @@ def probes_judged_otherwise(tx: Tx, drive_id: str, fit_key: str) -> list[Row]:
         """SELECT * FROM probes WHERE drive_id = :drive_id AND (fit_key IS NULL OR fit_key <> :fit_key)
            ORDER BY started_ms, probe_id""",
         {"drive_id": drive_id, "fit_key": fit_key},
+    )
+
+
+def probes_not_judged(tx: Tx, drive_id: str) -> list[Row]:
+    """Give the probes of a drive that came in since it was last looked at."""
+    return tx.query(
+        """SELECT * FROM probes WHERE drive_id = :drive_id AND fit_key IS NULL
+           ORDER BY started_ms, probe_id""",
+        {"drive_id": drive_id},
     )
 
 

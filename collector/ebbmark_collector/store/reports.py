@@ -1,16 +1,37 @@
-"""Reports as received: each kept once, compressed, beside the id that makes a repeat harmless."""
+"""Reports as received: each kept once, compressed, beside the id that makes a repeat harmless.
 
-import zlib
+1. Lists never read this table; what they show stands in columns of its own, written when a report came in.
+2. Health comes hourly and hardly differs: after two days a drive's day of it is folded into one row.
+3. An id is known for as long as its report is kept. After that the keys of what a report left make a
+   repeat harmless.
+"""
 
+import json
+
+from ebbmark_collector.store.packing import pack, unpack
 from ebbmark_collector.store.tx import Row, Tx, Value
 
-_LEVEL = 6  # [1] zlib's own default: a report is a kilobyte, so the level hardly matters
+__all__ = ["drop_days", "drop_one", "drop_reports", "fold_days", "is_known", "keep", "report", "unpack"]
+
+DAY_MS = 86_400_000  # [ms]
+_FOLDED = ("report_id", "kind", "host_id", "made_ms", "received_ms", "sequence", "wire_version")
 
 
 def is_known(tx: Tx, report_id: str) -> str | None:
     """Give the host that sent this report before, or None."""
-    rows = tx.query("SELECT host_id FROM report_ids WHERE report_id = :report_id", {"report_id": report_id})
-    return rows[0]["host_id"] if rows else None
+    rows = tx.query(
+        """SELECT i.subject_id, i.made_ms, r.host_id FROM report_ids i LEFT JOIN reports r
+             ON r.subject_id = i.subject_id AND r.made_ms = i.made_ms AND r.report_id = i.report_id
+           WHERE i.report_id = :report_id""",
+        {"report_id": report_id},
+    )
+    if not rows:
+        return None
+    sender: str | None = rows[0]["host_id"]
+    if sender is None:
+        folded = _from_day(tx, rows[0], report_id)
+        sender = folded["host_id"] if folded else ""
+    return sender
 
 
 def keep(
@@ -31,16 +52,10 @@ def keep(
     Raises:
         Conflict: When the id is known; ask `is_known` first in the same transaction.
     """
-    params: dict[str, Value] = {
-        "report_id": report_id,
-        "host_id": host_id,
-        "subject_id": subject_id,
-        "made_ms": made_ms,
-        "received_ms": received_ms,
-    }
+    params: dict[str, Value] = {"report_id": report_id, "subject_id": subject_id, "made_ms": made_ms}
     tx.run(
-        """INSERT INTO report_ids (report_id, host_id, subject_id, made_ms, received_ms)
-           VALUES (:report_id, :host_id, :subject_id, :made_ms, :received_ms)""",
+        """INSERT INTO report_ids (report_id, subject_id, made_ms)
+           VALUES (:report_id, :subject_id, :made_ms)""",
         params,
     )
     tx.run(
@@ -51,26 +66,138 @@ def keep(
         {
             **params,
             "kind": kind,
+            "host_id": host_id,
+            "received_ms": received_ms,
             "sequence": sequence,
             "wire_version": wire_version,
-            "document": zlib.compress(document, _LEVEL),
+            "document": pack(document),
         },
     )
 
 
-def unpack(blob: bytes) -> bytes:
-    """Give a kept document's bytes."""
-    return zlib.decompress(blob)
-
-
 def report(tx: Tx, report_id: str) -> Row | None:
     """Give a kept report with its document unpacked, or None once its retention is over."""
+    known = tx.query(
+        "SELECT subject_id, made_ms FROM report_ids WHERE report_id = :report_id", {"report_id": report_id}
+    )
+    if not known:
+        return None
     rows = tx.query(
-        """SELECT r.* FROM report_ids i JOIN reports r
-             ON r.subject_id = i.subject_id AND r.made_ms = i.made_ms AND r.report_id = i.report_id
-           WHERE i.report_id = :report_id""",
-        {"report_id": report_id},
+        """SELECT * FROM reports WHERE subject_id = :subject_id AND made_ms = :made_ms
+             AND report_id = :report_id""",
+        {**known[0], "report_id": report_id},
     )
     if not rows:
-        return None
+        return _from_day(tx, known[0], report_id)
     return {**rows[0], "document": unpack(rows[0]["document"])}
+
+
+def _from_day(tx: Tx, known: Row, report_id: str) -> Row | None:
+    rows = tx.query(
+        "SELECT documents FROM report_days WHERE subject_id = :subject_id AND day = :day",
+        {"subject_id": known["subject_id"], "day": known["made_ms"] // DAY_MS},
+    )
+    for row in rows:
+        for one in json.loads(unpack(row["documents"])):
+            if one["report_id"] == report_id:
+                return {**one, "subject_id": known["subject_id"], "document": one["document"].encode()}
+    return None
+
+
+def fold_days(tx: Tx, subject_id: str, *, before_ms: int) -> int:
+    """Fold a subject's health reports of whole days before an instant into one row a day.
+
+    Args:
+        tx: A writing transaction.
+        subject_id: The subject.
+        before_ms: Days that ended by then are folded [ms].
+
+    Returns:
+        How many reports were folded [1].
+    """
+    rows = tx.query(
+        """SELECT * FROM reports WHERE subject_id = :subject_id AND made_ms < :before_ms AND kind = 'health'
+           ORDER BY made_ms, report_id""",
+        {"subject_id": subject_id, "before_ms": before_ms // DAY_MS * DAY_MS},
+    )
+    days: dict[int, list[Row]] = {}
+    for row in rows:
+        days.setdefault(row["made_ms"] // DAY_MS, []).append(row)
+    for day, of_day in days.items():
+        _fold(tx, subject_id, day, of_day)
+    _delete(tx, subject_id, rows, with_ids=False)
+    return len(rows)
+
+
+def _fold(tx: Tx, subject_id: str, day: int, rows: list[Row]) -> None:
+    params: dict[str, Value] = {"subject_id": subject_id, "day": day}
+    there = tx.query(
+        "SELECT documents FROM report_days WHERE subject_id = :subject_id AND day = :day", params
+    )
+    folded = json.loads(unpack(there[0]["documents"])) if there else []
+    folded += [
+        {**{name: row[name] for name in _FOLDED}, "document": unpack(row["document"]).decode()}
+        for row in rows
+    ]
+    documents = pack(json.dumps(folded, separators=(",", ":"), ensure_ascii=False).encode())
+    tx.insert_many(
+        "report_days",
+        ("subject_id", "day", "documents"),
+        [(subject_id, day, documents)],
+        key=("subject_id", "day"),
+        update=("documents",),
+    )
+
+
+def drop_days(tx: Tx, subject_id: str, *, before_ms: int) -> None:
+    """Drop a subject's folded days, with their ids, that ended before an instant [ms]."""
+    params: dict[str, Value] = {"subject_id": subject_id, "day": before_ms // DAY_MS}
+    rows = tx.query("SELECT documents FROM report_days WHERE subject_id = :subject_id AND day < :day", params)
+    for row in rows:
+        for one in json.loads(unpack(row["documents"])):
+            tx.run("DELETE FROM report_ids WHERE report_id = :id", {"id": one["report_id"]})
+    if rows:
+        tx.run("DELETE FROM report_days WHERE subject_id = :subject_id AND day < :day", params)
+
+
+def drop_reports(tx: Tx, subject_id: str, *, kinds: tuple[str, ...], before_ms: int) -> None:
+    """Drop a subject's reports of some kinds, with their ids, that were made and came in before an instant.
+
+    Args:
+        tx: A writing transaction.
+        subject_id: The subject.
+        kinds: Which.
+        before_ms: The instant [ms].
+    """
+    marks = ", ".join(f":k{i}" for i in range(len(kinds)))
+    rows = tx.query(
+        f"""SELECT made_ms, report_id FROM reports WHERE subject_id = :subject_id AND made_ms < :before_ms
+              AND received_ms < :before_ms AND kind IN ({marks})""",  # noqa: S608 -- marks only
+        {
+            "subject_id": subject_id,
+            "before_ms": before_ms,
+            **{f"k{i}": kind for i, kind in enumerate(kinds)},
+        },
+    )
+    _delete(tx, subject_id, rows, with_ids=True)
+
+
+def drop_one(tx: Tx, subject_id: str, made_ms: int, report_id: str) -> None:
+    """Drop one report and its id."""
+    _delete(tx, subject_id, [{"made_ms": made_ms, "report_id": report_id}], with_ids=True)
+
+
+def _delete(tx: Tx, subject_id: str, rows: list[Row], *, with_ids: bool) -> None:
+    for row in rows:
+        key: dict[str, Value] = {
+            "subject_id": subject_id,
+            "made_ms": row["made_ms"],
+            "report_id": row["report_id"],
+        }
+        tx.run(
+            """DELETE FROM reports WHERE subject_id = :subject_id AND made_ms = :made_ms
+                 AND report_id = :report_id""",
+            key,
+        )
+        if with_ids:
+            tx.run("DELETE FROM report_ids WHERE report_id = :id", {"id": row["report_id"]})

@@ -1,78 +1,81 @@
 """What is dropped when: routine reports after their days, never findings, soaks or an open alert's evidence.
 
-Each part drops at most `CHUNK` rows in one short transaction and says how many; it is called until done.
+1. Each part works in short transactions: called with the place it had reached, it gives the place to go on
+   from, or None when it is done. Run twice, it does no harm.
+2. No part reads all history: it goes from subject to subject, each from its oldest row, or along an index.
 """
 
-import json
-import zlib
 from collections.abc import Callable
 
 from ebbmark_collector.settings import RetentionSettings
-from ebbmark_collector.store.tx import Tx, Value
+from ebbmark_collector.store import reports
+from ebbmark_collector.store.tx import Tx
 
-CHUNK = 500  # [1] rows of one transaction
+SUBJECTS = 100  # [1] of one transaction
+SPOTS = 500  # [1] of one transaction
 DAY_MS = 86_400_000  # [ms]
-_ROUTINE = "('health', 'status', 'inventory', 'take')"
-Part = Callable[[Tx], int]
+_FOLD_AFTER_DAYS = 2  # [days] late reports have mostly come in by then; a later one is folded in
+_ROUTINE = ("health", "status", "inventory", "take")
+Part = Callable[[Tx, str], str | None]
 
 
-def _drop_routine(before_ms: int) -> Part:
+def _subjects(settings: RetentionSettings, now_ms: int) -> Part:
     # Health lives on in its daily row; inventory and status live on in what they left on host and drive.
-    def part(tx: Tx) -> int:
+    keep_ms = now_ms - settings.health_days * DAY_MS
+    takes_ms = now_ms - settings.take_days * DAY_MS
+
+    def part(tx: Tx, after: str) -> str | None:
         rows = tx.query(
-            f"""SELECT subject_id, made_ms, report_id FROM reports
-                WHERE kind IN {_ROUTINE} AND made_ms < :before_ms LIMIT :chunk""",  # noqa: S608 -- constant list
-            {"before_ms": before_ms, "chunk": CHUNK},
+            """SELECT id FROM (SELECT drive_id AS id FROM drives WHERE drive_id > :after
+                               UNION ALL SELECT host_id AS id FROM hosts WHERE host_id > :after) AS subjects
+               ORDER BY id LIMIT :chunk""",
+            {"after": after, "chunk": SUBJECTS},
         )
         for row in rows:
+            subject_id = row["id"]
+            reports.drop_days(tx, subject_id, before_ms=keep_ms)
+            reports.drop_reports(tx, subject_id, kinds=_ROUTINE, before_ms=keep_ms)
+            reports.fold_days(tx, subject_id, before_ms=now_ms - _FOLD_AFTER_DAYS * DAY_MS)
             tx.run(
-                """DELETE FROM reports WHERE subject_id = :subject_id AND made_ms = :made_ms
-                     AND report_id = :report_id""",
-                row,
+                "DELETE FROM takes WHERE drive_id = :id AND started_ms < :before_ms",
+                {"id": subject_id, "before_ms": takes_ms},
             )
-        return len(rows)
+        return rows[-1]["id"] if len(rows) == SUBJECTS else None
 
     return part
 
 
 def _thin_spots(before_ms: int) -> Part:
     # A spot's figures say all the judge asks, so the standing is the same before and after.
-    def part(tx: Tx) -> int:
+    def part(tx: Tx, _: str) -> str | None:
         rows = tx.query(
             """SELECT p.drive_id, p.started_ms, p.probe_id, p.report_id, p.made_ms FROM probes p
                JOIN drives d ON d.drive_id = p.drive_id
                WHERE p.kind = 'spot' AND p.trace_kept = 1 AND p.started_ms < :before_ms AND d.open_alerts = 0
-               LIMIT :chunk""",
-            {"before_ms": before_ms, "chunk": CHUNK},
+               ORDER BY p.started_ms LIMIT :chunk""",
+            {"before_ms": before_ms, "chunk": SPOTS},
         )
         for row in rows:
-            _thin_report(tx, row["drive_id"], row["made_ms"], row["report_id"])
+            reports.drop_one(tx, row["drive_id"], row["made_ms"], row["report_id"])
             tx.run(
                 """UPDATE probes SET trace_kept = 0 WHERE drive_id = :drive_id AND started_ms = :started_ms
                      AND probe_id = :probe_id""",
                 {name: row[name] for name in ("drive_id", "started_ms", "probe_id")},
             )
-        return len(rows)
+        return "" if len(rows) == SPOTS else None
 
     return part
 
 
-def _thin_report(tx: Tx, subject_id: str, made_ms: int, report_id: str) -> None:
-    params: dict[str, Value] = {"subject_id": subject_id, "made_ms": made_ms, "report_id": report_id}
-    where = "WHERE subject_id = :subject_id AND made_ms = :made_ms AND report_id = :report_id"
-    rows = tx.query(f"SELECT document FROM reports {where}", params)  # noqa: S608 -- constant text
-    if not rows:
-        return
-    document = json.loads(zlib.decompress(rows[0]["document"]))
-    document["body"]["result"]["trace"] = []
-    blob = zlib.compress(json.dumps(document, separators=(",", ":")).encode(), 6)
-    sql = f"UPDATE reports SET document = :document, thinned = 1 {where}"  # noqa: S608 -- constant text
-    tx.run(sql, {**params, "document": blob})
-
-
-def _drop(sql: str, before_ms: int) -> Part:
-    def part(tx: Tx) -> int:
-        return tx.run(sql, {"before_ms": before_ms, "chunk": CHUNK})
+def _drop_answers(before_ms: int) -> Part:
+    def part(tx: Tx, _: str) -> str | None:
+        touched = tx.run(
+            """DELETE FROM idempotency WHERE (token_id, idempotency_key) IN (
+                 SELECT token_id, idempotency_key FROM idempotency
+                 WHERE started_ms < :before_ms LIMIT :chunk)""",
+            {"before_ms": before_ms, "chunk": SPOTS},
+        )
+        return "" if touched == SPOTS else None
 
     return part
 
@@ -85,26 +88,7 @@ def parts(settings: RetentionSettings, now_ms: int) -> list[Part]:
         now_ms: The instant [ms].
     """
     return [
-        _drop_routine(now_ms - settings.health_days * DAY_MS),
+        _subjects(settings, now_ms),
         _thin_spots(now_ms - settings.spot_trace_days * DAY_MS),
-        _drop(
-            """DELETE FROM takes WHERE (drive_id, started_ms, take_id) IN (
-                 SELECT drive_id, started_ms, take_id FROM takes
-                 WHERE started_ms < :before_ms LIMIT :chunk)""",
-            now_ms - settings.take_days * DAY_MS,
-        ),
-        _drop(
-            """DELETE FROM report_ids WHERE report_id IN (
-                 SELECT i.report_id FROM report_ids i
-                 LEFT JOIN reports r ON r.subject_id = i.subject_id AND r.made_ms = i.made_ms
-                   AND r.report_id = i.report_id
-                 WHERE i.received_ms < :before_ms AND r.report_id IS NULL LIMIT :chunk)""",
-            now_ms - settings.report_id_days * DAY_MS,
-        ),
-        _drop(
-            """DELETE FROM idempotency WHERE (token_id, idempotency_key) IN (
-                 SELECT token_id, idempotency_key FROM idempotency
-                 WHERE started_ms < :before_ms LIMIT :chunk)""",
-            now_ms - DAY_MS,
-        ),
+        _drop_answers(now_ms - DAY_MS),
     ]

@@ -120,6 +120,7 @@ CREATE TABLE drives (
   no_safe_moment_ms {I},
   erased_ms {I},
   judged_ms {I},
+  fits_key {T},
   look_again {I} NOT NULL DEFAULT 0,
   rev {I} NOT NULL DEFAULT 1
 ) {TABLE};
@@ -151,12 +152,9 @@ CREATE INDEX drive_names_by_drive ON drive_names (drive_id)
 _REPORTS = """
 CREATE TABLE report_ids (
   report_id {T} PRIMARY KEY,
-  host_id {T} NOT NULL,
   subject_id {T} NOT NULL,
-  made_ms {I} NOT NULL,
-  received_ms {I} NOT NULL
+  made_ms {I} NOT NULL
 ) {KEYED};
-CREATE INDEX report_ids_by_received ON report_ids (received_ms);
 CREATE TABLE reports (
   subject_id {T} NOT NULL,
   made_ms {I} NOT NULL,
@@ -166,9 +164,14 @@ CREATE TABLE reports (
   received_ms {I} NOT NULL,
   sequence {I} NOT NULL,
   wire_version {I} NOT NULL,
-  thinned {I} NOT NULL DEFAULT 0 CHECK (thinned IN (0, 1)),
   document {B} NOT NULL,
   PRIMARY KEY (subject_id, made_ms, report_id)
+) {KEYED};
+CREATE TABLE report_days (
+  subject_id {T} NOT NULL,
+  day {I} NOT NULL,
+  documents {B} NOT NULL,
+  PRIMARY KEY (subject_id, day)
 ) {KEYED};
 CREATE TABLE health_days (
   drive_id {T} NOT NULL,
@@ -186,7 +189,7 @@ CREATE TABLE health_days (
   pending_sectors {I},
   uncorrectable_errors {I},
   interface_crc_errors {I},
-  reading_json {T} NOT NULL,
+  reading {B} NOT NULL,
   readings {I} NOT NULL,
   PRIMARY KEY (drive_id, day)
 ) {KEYED}
@@ -207,7 +210,6 @@ CREATE TABLE probes (
   bytes_written {I} NOT NULL,
   read_back_ok {I},
   path_key {T} NOT NULL,
-  path_json {T} NOT NULL,
   layout {T} NOT NULL,
   file_system {T} NOT NULL,
   fill_start {F},
@@ -241,6 +243,9 @@ CREATE TABLE probes (
   PRIMARY KEY (drive_id, started_ms, probe_id)
 ) {KEYED};
 CREATE UNIQUE INDEX probes_by_id ON probes (probe_id);
+CREATE INDEX probes_to_judge ON probes (drive_id) WHERE fit_key IS NULL;
+CREATE INDEX probes_not_spots ON probes (drive_id, started_ms) WHERE kind <> 'spot';
+CREATE INDEX spots_with_trace ON probes (started_ms) WHERE kind = 'spot' AND trace_kept = 1;
 CREATE TABLE takes (
   drive_id {T} NOT NULL,
   started_ms {I} NOT NULL,

@@ -195,7 +195,7 @@ def fits_of_format(call: Call) -> Reply:
 
 
 def _fitting(tx: Tx, row: Row, demand: Demand, now: datetime) -> FittingDrive:
-    known = soak_evidence(tx, row, with_trace=demand.take_s is not None)
+    known = soak_evidence(tx, row, with_trace=False)
     return FittingDrive(
         drive_id=row["drive_id"],
         label=row["label"],
