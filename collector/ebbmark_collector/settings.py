@@ -55,7 +55,6 @@ class RetentionSettings(_Section):
     health_days: Days = 30
     spot_trace_days: Days = 90
     take_days: Days = 365
-    report_id_days: Days = 400
 
 
 class _TargetSettings(_Section):

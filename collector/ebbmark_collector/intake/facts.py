@@ -192,7 +192,7 @@ def take_health(tx: Tx, arrival: Arrival, body: HealthBody) -> tuple[str, bool]:
         "pending_sectors": reading.pending_sectors,
         "uncorrectable_errors": reading.uncorrectable_errors,
         "interface_crc_errors": reading.interface_crc_errors,
-        "reading_json": text,
+        "reading": evidence.pack(text),
     }
     evidence.add_health(tx, columns)
     drives.note_health(
@@ -259,7 +259,7 @@ def take_probe(tx: Tx, arrival: Arrival, body: ProbeBody) -> str:
         "duration_s": result.duration_s,
         "bytes_written": result.bytes_written,
         "read_back_ok": None if result.read_back_ok is None else int(result.read_back_ok),
-        **path_columns(result.path),
+        "path_key": result.path.key(),
         "layout": result.layout.value,
         "file_system": result.file_system,
         "fill_start": result.fill_start,
@@ -270,7 +270,7 @@ def take_probe(tx: Tx, arrival: Arrival, body: ProbeBody) -> str:
         "gave_way_to": result.gave_way_to,
         "by_hand": int(result.by_hand),
         "waited_for_data_s": result.waited_for_data_s,
-        "fault_sentence": result.fault.sentence if result.fault else None,
+        "fault_sentence": result.drive_fault.sentence if result.drive_fault else None,
         "discard": result.discard.value,
         "space_returned": None if result.space_returned is None else int(result.space_returned),
         **(figure_columns(figures, result.path) if figures else {}),

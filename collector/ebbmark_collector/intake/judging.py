@@ -129,7 +129,13 @@ def _stored_cohort(row: Row) -> Cohort:
 
 def refit(tx: Tx, row: Row, role: DriveRole | None) -> None:
     """Bring every probe's judgement up to what the role in force asks."""
-    for probe in evidence.probes_judged_otherwise(tx, row["drive_id"], fit_key_of(role, row)):
+    drive_id, key = row["drive_id"], fit_key_of(role, row)
+    if row["fits_key"] == key:
+        found = evidence.probes_not_judged(tx, drive_id)
+    else:
+        found = evidence.probes_judged_otherwise(tx, drive_id, key)
+        drives.update_drive(tx, drive_id, {"fits_key": key})
+    for probe in found:
         judge_probe(tx, row, probe, role)
 
 

@@ -89,12 +89,12 @@ def _probe_point(names: tuple[str, ...], values: tuple[Value, ...]) -> ProbePoin
 
 def health_point(row: Row) -> HealthPoint:
     """Give a stored day of health as a point of the judge's series."""
-    return _health_point(row["read_ms"], row["reading_json"])
+    return _health_point(row["read_ms"], row["reading"])
 
 
 @lru_cache(maxsize=_POINTS_KEPT)
-def _health_point(read_ms: int, reading_json: str) -> HealthPoint:
-    reading = _READING.validate_json(reading_json)
+def _health_point(read_ms: int, packed: bytes) -> HealthPoint:
+    reading = _READING.validate_json(evidence.unpack(packed))
     return HealthPoint(
         at=from_ms(read_ms),
         state=reading.state,

@@ -133,5 +133,10 @@ def listen_for_silence(store: Store, now: datetime) -> None:
 def keep_within_retention(store: Store, now: datetime, settings: Settings) -> None:
     """Thin and drop what is past its retention."""
     for part in retention.parts(settings.retention, to_ms(now)):
-        while store.write(part) >= retention.CHUNK:
-            pass
+        place: str | None = ""
+        while place is not None:
+
+            def job(tx: Tx, part: retention.Part = part, place: str = place) -> str | None:
+                return part(tx, place)
+
+            place = store.write(job)
