@@ -19,8 +19,6 @@ from ebbmark_agent.report import (
 from ebbmark_agent.reports import findings_of, report_of, subject_of
 from ebbmark_agent.spool import Spool
 
-FAULTS_OF_A_FULL_VOLUME = frozenset({"ENOSPC", "EDQUOT"})  # they tell of the volume, not of the drive
-
 
 @dataclass(frozen=True, kw_only=True)
 class Keeper:
@@ -71,9 +69,7 @@ class Keeper:
 
 
 def _tells_of_failing(result: ProbeResult) -> bool:
-    refused = result.outcome is ProbeOutcome.FAILED and (
-        result.fault is None or result.fault.errno_name not in FAULTS_OF_A_FULL_VOLUME
-    )
+    refused = result.outcome is ProbeOutcome.FAILED and (result.fault is None or result.fault.of_drive)
     return refused or result.read_back_ok is False
 
 

@@ -74,7 +74,8 @@ def findings_of(result: ProbeResult, subject: Subject) -> tuple[FindingBody, ...
     """
     found: list[FindingFacts] = []
     if result.fault is not None:
-        found.append(_finding("write_fault", result.fault.sentence, result))
+        code = "write_fault" if result.fault.of_drive else "volume_filled"
+        found.append(_finding(code, result.fault.sentence, result))
     if result.read_back_ok is False:
         at = result.read_back_bad_at_byte
         sentence = f"What was read back differs from what was written, first at byte {at}."
@@ -90,7 +91,7 @@ def _finding(code: str, sentence: str, result: ProbeResult) -> FindingFacts:
         code=code,
         found_at=result.started_at,
         sentence=sentence,
-        fault=result.fault if code == "write_fault" else None,
+        fault=result.fault if code in {"write_fault", "volume_filled"} else None,
         probe_id=result.probe_id,
     )
 

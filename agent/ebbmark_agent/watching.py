@@ -29,13 +29,13 @@ def watch_for(
     """
     members = inventory.members(volume)
     order = subject_order(scene.orders, volume=volume, members=members)
-    beneath = [
-        WatchedDisk(
-            name=drive.kernel_name,
-            grant=lively_grant(lively_bytes_per_s) if lively((drive,), order) else ON_TARGET,
-        )
-        for drive in members
-    ]
+    beneath = []
+    if members:
+        first, *others = (drive.kernel_name for drive in members)
+        grant = lively_grant(lively_bytes_per_s) if lively(members, order) else ON_TARGET
+        beneath = [
+            WatchedDisk(name=first, and_with=tuple(others), own_copies=volume.copies_beneath, grant=grant)
+        ]
     beside = []
     if recorder_host(scene.orders):
         beside = [

@@ -210,7 +210,9 @@ def _afterwards(result: ProbeResult) -> list[tuple[str, str]]:
     if result.outcome is ProbeOutcome.CANCELLED:
         rows.append(("called off", "it was stopped before its end"))
     if result.fault is not None:
-        rows.append(("fault", f"{result.fault.sentence} Save what is on it."))
+        rows.append(
+            ("fault", result.fault.sentence + (" Save what is on it." if result.fault.of_drive else ""))
+        )
     if result.read_back_ok is False:
         rows.append(("read-back", f"WRONG at byte {result.read_back_bad_at_byte}. Save what is on it."))
     elif result.read_back_ok:

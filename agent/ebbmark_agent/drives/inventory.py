@@ -89,11 +89,20 @@ class Drive:
 
 @dataclass(frozen=True, kw_only=True)
 class Volume:
-    """One mounted file system: what is reported of it, and where it is mounted here."""
+    """One mounted file system: what is reported of it, and where it is mounted here.
+
+    Attributes:
+        facts: What is said of it in reports.
+        mount_point: Where it is mounted.
+        device: The device file it lies on.
+        copies_beneath: How many bytes reach the drives beneath for each byte written [1]: 1 on a drive or a
+            stripe, as many as there are copies in a mirror.
+    """
 
     facts: VolumeFacts
     mount_point: str
     device: str
+    copies_beneath: float = 1.0
 
     @property
     def probeable(self) -> bool:

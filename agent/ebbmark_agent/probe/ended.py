@@ -2,7 +2,9 @@
 
 import errno
 import os
+from pathlib import Path
 
+from ebbmark_agent.platforms import Platform
 from ebbmark_agent.report import WriteFault
 
 # Source: errno(3) and the block layer's table blk_errors in block/blk-core.c of the Linux kernel. A medium
@@ -19,7 +21,7 @@ _SAID = {
     errno.ENOLINK: "the link to the drive broke",
     errno.ETIMEDOUT: "the drive did not answer in time",
     errno.EROFS: "the file system has turned read-only after an error",
-    errno.ENOSPC: "there was no space left although the volume had said so before",
+    errno.ENOSPC: "there was no space left",
     errno.EDQUOT: "the quota of the agent's user is used up",
     errno.ESTALE: "the volume was taken away",
 }
@@ -70,3 +72,34 @@ def fault_of(error: OSError, *, operation: str, at_byte: int) -> FaultError:
             sentence=f"At byte {at_byte} the {operation} failed with {name}: {said}.",
         )
     )
+
+
+FULL_BELOW_SHARE = 0.01  # [1] of a volume; what file systems keep back for their own tables
+FULL_BELOW_BYTES = 32_000_000  # [bytes] on a small one: four of the largest blocks
+
+
+def whose(fault: WriteFault, *, platform: Platform, folder: Path) -> WriteFault:
+    """Say whether a refusal is the drive's, while the probe's files still hold their space.
+
+    No space left on a volume that others have filled meanwhile, or by a quota, is no fault of the drive. No
+    space left where the volume has room is: the drive, or a pool it is cut from, holds less than it said.
+
+    Args:
+        fault: What was refused.
+        platform: The system's ways.
+        folder: A folder on the volume.
+    """
+    if fault.errno_name == "EDQUOT":
+        return fault.model_copy(update={"of_drive": False})
+    if fault.errno_name != "ENOSPC":
+        return fault
+    try:
+        space = platform.space(folder)
+    except OSError:
+        return fault
+    at = f"At byte {fault.at_byte} the {fault.operation} failed with {fault.errno_name}:"
+    if space.free_bytes <= max(FULL_BELOW_BYTES, FULL_BELOW_SHARE * space.total_bytes):
+        filled = f"{at} others filled the volume while the probe ran. Make room and probe again."
+        return fault.model_copy(update={"of_drive": False, "sentence": filled})
+    room = f"{at} the drive takes no more, though its volume shows {space.free_bytes / 1e9:.2f} GB free."
+    return fault.model_copy(update={"sentence": room})

@@ -34,6 +34,7 @@ class Guard:
         self._cancel = cancel
         self._progress = progress
         self._done_bytes = 0
+        self._read_bytes = 0
         self._looked_s = 0.0
         self._told_s = 0.0
         self._phase = Phase.LAYING_OUT
@@ -51,8 +52,10 @@ class Guard:
         self.look()
 
     def did(self, moved_bytes: int) -> None:
-        """Count the probe's own read or write."""
+        """Count the probe's own read or write, by the phase it is in."""
         self._done_bytes += moved_bytes
+        if self._phase in {Phase.READING, Phase.READING_BACK}:
+            self._read_bytes += moved_bytes
 
     def look(self, *, in_flight_bytes: int = 0) -> None:
         """Ask now whether to stop.
@@ -65,7 +68,10 @@ class Guard:
         if self._cancel is not None and self._cancel.is_set():
             raise CancelledError
         if self._watch is not None:
-            reason = self._watch.poll(OwnIo(done_bytes=self._done_bytes, in_flight_bytes=in_flight_bytes))
+            own = OwnIo(
+                done_bytes=self._done_bytes, in_flight_bytes=in_flight_bytes, read_bytes=self._read_bytes
+            )
+            reason = self._watch.poll(own)
             if reason is not None:
                 raise GaveWayError(reason)
 
@@ -120,18 +126,44 @@ class Guard:
 
 @dataclass(frozen=True, kw_only=True)
 class WatchedDisk:
-    """A disk whose counters are watched.
+    """A disk whose counters are watched, or the members of one array as if they were one disk.
+
+    An array's members are summed: how its bytes fall on each is its own affair, what reaches all of them
+    together follows from its level.
 
     Attributes:
         name: The kernel's name of the whole disk.
-        own_copies: How often the probe's own bytes arrive at it [1]: 1 below a plain volume or in a mirror,
-            0 on a neighbour.
+        and_with: Those of the array's other members; empty for a disk alone.
+        own_copies: How many bytes arrive there for each byte the probe writes [1]: 1 below a plain volume or
+            a stripe, as many as there are copies in a mirror, 0 on a neighbour. A read arrives once.
         grant: What it may show beyond the probe's own bytes.
     """
 
     name: str
+    and_with: tuple[str, ...] = ()
     own_copies: float = 1.0
     grant: Grant = ON_TARGET
+
+    @property
+    def called(self) -> str:
+        """How it is called in sentences."""
+        return " + ".join((self.name, *self.and_with))
+
+    def sample(self, platform: Platform, own: OwnIo) -> DiskSample | None:
+        """Read the counters beside the probe's own books; None where one of them can no longer be read."""
+        total, at_s = 0, 0.0
+        for name in (self.name, *self.and_with):
+            counters = platform.disk_counters(name)
+            if counters is None:
+                return None
+            total, at_s = total + counters.read_bytes + counters.written_bytes, counters.at_s
+        written = own.done_bytes - own.read_bytes
+        return DiskSample(
+            at_s=at_s,
+            disk_bytes=total,
+            own_done_bytes=int(written * self.own_copies + own.read_bytes * min(1.0, self.own_copies)),
+            own_in_flight_bytes=int(own.in_flight_bytes * self.own_copies),
+        )
 
     @classmethod
     def neighbour(cls, name: str, grant: Grant = NEIGHBOUR) -> "WatchedDisk":
@@ -160,19 +192,12 @@ class CounterWatch:
     def poll(self, own: OwnIo) -> str | None:
         """Take a reading of every disk and give the first reason to stop."""
         for disk in self.disks:
-            counters = self.platform.disk_counters(disk.name)
-            if counters is None:
-                return f"The counters of {disk.name} can no longer be read."
-            seen = self._meters[disk.name].feed(
-                DiskSample(
-                    at_s=counters.at_s,
-                    disk_bytes=counters.read_bytes + counters.written_bytes,
-                    own_done_bytes=int(own.done_bytes * disk.own_copies),
-                    own_in_flight_bytes=int(own.in_flight_bytes * disk.own_copies),
-                )
-            )
+            sample = disk.sample(self.platform, own)
+            if sample is None:
+                return f"The counters of {disk.called} can no longer be read."
+            seen = self._meters[disk.name].feed(sample)
             if seen is not None:
-                return seen.sentence(disk.name)
+                return seen.sentence(disk.called)
         for ask in self.also:
             reason = ask()
             if reason is not None:

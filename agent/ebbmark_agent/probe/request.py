@@ -73,10 +73,11 @@ class ProbeRequest:
 
 @dataclass(frozen=True, kw_only=True)
 class OwnIo:
-    """The probe's own reads and writes so far, as the disk's counters will show them [bytes]."""
+    """The probe's own reads and writes so far [bytes]; `read_bytes` of those done were reads."""
 
     done_bytes: int
     in_flight_bytes: int = 0
+    read_bytes: int = 0
 
 
 class Watch(Protocol):

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from ebbmark_agent.clock import Clock
 from ebbmark_agent.platforms import Platform
 from ebbmark_agent.probe.copying import copy
-from ebbmark_agent.probe.ended import CancelledError, FaultError, GaveWayError, fault_of
+from ebbmark_agent.probe.ended import CancelledError, FaultError, GaveWayError, fault_of, whose
 from ebbmark_agent.probe.guard import Guard
 from ebbmark_agent.probe.heat import HeatRecord
 from ebbmark_agent.probe.plan import Plan, plan
@@ -85,7 +85,7 @@ def run_probe(
         except CancelledError:
             outcome = ProbeOutcome.CANCELLED
         except FaultError as ended:
-            outcome, fault = ProbeOutcome.FAILED, ended.fault
+            outcome, fault = ProbeOutcome.FAILED, whose(ended.fault, platform=platform, folder=request.folder)
         finally:
             tidied = _tidy(session, outcome)
     return session.result(

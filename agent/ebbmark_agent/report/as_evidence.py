@@ -80,7 +80,7 @@ def evidence_of(
         discard=result.discard,
         hottest_c=result.temperature_hottest_c,
         read_back_ok=result.read_back_ok,
-        fault=result.fault.sentence if result.fault else None,
+        fault=result.drive_fault.sentence if result.drive_fault else None,
         rehearsal=_rehearsal(result),
     )
 

@@ -58,12 +58,16 @@ class RehearsalFigures(WireModel):
 
 
 class WriteFault(WireModel):
-    """A write, read or flush that the kernel refused in the middle of a probe: a finding about the drive."""
+    """A write, read or flush that the kernel refused in the middle of a probe.
+
+    It is a finding about the drive, unless others have filled the volume or a quota ended: `of_drive` tells.
+    """
 
     operation: Code
     errno_name: Name
     at_byte: Counter
     sentence: Sentence
+    of_drive: bool = True
 
 
 class ProbeResult(WireModel):
@@ -100,6 +104,11 @@ class ProbeResult(WireModel):
     flush_s: Seconds | None = Field(default=None, description="[s] the flush after the last block.")
     streams: Counter = Field(default=1, description="[1] files read or written at once.")
     by_hand: bool = False
+
+    @property
+    def drive_fault(self) -> WriteFault | None:
+        """What the drive itself refused; None where a full volume or a quota did."""
+        return self.fault if self.fault is not None and self.fault.of_drive else None
 
 
 class TakeFacts(WireModel):

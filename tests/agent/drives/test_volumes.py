@@ -37,7 +37,7 @@ def test_raid_set_names_its_members(machine: Machine) -> None:
     """A volume on a RAID set is an array with its members."""
     for port, name in enumerate(("sda", "sdb", "sdc"), start=1):
         machine.partition(machine.sata(name, port=port), f"{name}1")
-    number = machine.layer("md0", ["sda1", "sdb1", "sdc1"], md__level="raid5")
+    number = machine.layer("md0", ["sda1", "sdb1", "sdc1"], md__level="raid5", md__raid_disks="3")
     machine.mount(number, "/array")
     inventory = machine.scan()
     (volume,) = inventory.volumes
@@ -79,6 +79,60 @@ def test_hidden_mount_does_not_count(machine: Machine) -> None:
     (volume,) = machine.scan().volumes
 
     assert volume.facts.member_refs == ("sdb",)
+
+
+@pytest.mark.parametrize(
+    ("files", "copies"),
+    [
+        pytest.param({"md__level": "raid0"}, 1.0, id="stripe"),
+        pytest.param({"md__level": "linear"}, 1.0, id="one after the other"),
+        pytest.param({"md__level": "raid1", "md__raid_disks": "3"}, 3.0, id="mirror of three"),
+        pytest.param(
+            {"md__level": "raid1", "md__raid_disks": "3", "md__degraded": "1"}, 2.0, id="mirror less one"
+        ),
+        pytest.param({"md__level": "raid5", "md__raid_disks": "3"}, 1.5, id="parity"),
+        pytest.param({"md__level": "raid6", "md__raid_disks": "6"}, 1.5, id="double parity"),
+        pytest.param(
+            {"md__level": "raid10", "md__raid_disks": "4", "md__layout": "258"}, 2.0, id="two near copies"
+        ),
+        pytest.param(
+            {"md__level": "raid10", "md__raid_disks": "4", "md__layout": "513"}, 2.0, id="two far copies"
+        ),
+    ],
+)
+def test_a_raid_set_tells_how_often_a_byte_is_written(
+    machine: Machine, files: dict[str, str], copies: float
+) -> None:
+    """What reaches the members for each byte of the set follows from its level and layout.
+
+    Source: md(4) of the mdadm distribution: 0x102 is two near copies, 0x201 two far ones.
+    """
+    for port, name in enumerate(("sda", "sdb", "sdc"), start=1):
+        machine.sata(name, port=port)
+    machine.mount(machine.layer("md0", ["sda", "sdb", "sdc"], **files), "/array")
+    (volume,) = machine.scan().volumes
+
+    assert volume.probeable
+    assert volume.copies_beneath == pytest.approx(copies)
+
+
+@pytest.mark.parametrize(
+    "files",
+    [
+        pytest.param({"md__level": "raid1"}, id="no count of members"),
+        pytest.param({"md__level": "raid5", "md__raid_disks": "4 (3)"}, id="growing"),
+        pytest.param({"md__level": "raid10", "md__raid_disks": "4"}, id="no layout"),
+    ],
+)
+def test_a_raid_set_whose_layout_is_not_shown_is_not_probed(machine: Machine, files: dict[str, str]) -> None:
+    """Own bytes that cannot be told from a take's on the members make the volume uncertain."""
+    machine.sata("sda", port=1)
+    machine.sata("sdb", port=2)
+    machine.mount(machine.layer("md0", ["sda", "sdb"], **files), "/array")
+    (volume,) = machine.scan().volumes
+
+    assert not volume.probeable
+    assert "layout" in (volume.facts.note or "")
 
 
 @pytest.mark.parametrize(

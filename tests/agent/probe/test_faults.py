@@ -53,6 +53,36 @@ def test_each_refusal_has_its_own_sentence(number: int, name: str, said: str) ->
     assert fault.at_byte == 8192
 
 
+@pytest.mark.rig
+@pytest.mark.usefixtures("rig")
+def test_a_volume_filled_by_others_is_no_fault_of_the_drive() -> None:
+    """Somebody's file takes the last room in mid-write: the probe ends there, and the drive is not blamed."""
+
+    def fill(progress: Progress) -> None:
+        if not filled.exists() and progress.done_bytes > 20 * MB:
+            with filled.open("wb") as clip:
+                room = os.statvfs(drive.mount)
+                os.posix_fallocate(clip.fileno(), 0, room.f_bavail * room.f_frsize - (1 << 20))
+
+    with loop_drive(Curve.flat(60 * MB), size_bytes=512 << 20) as drive:
+        filled = drive.mount / "clip"
+        result = probe_drive(
+            drive,
+            max_bytes=300 * MB,
+            layout=FileLayout.APPENDED,
+            running={"progress": fill, "watch": None},
+        )
+        left = [path.name for path in drive.mount.iterdir()]
+
+    assert result.outcome is ProbeOutcome.FAILED
+    assert result.fault is not None
+    assert result.fault.errno_name == "ENOSPC"
+    assert not result.fault.of_drive
+    assert "others filled the volume" in result.fault.sentence
+    assert result.drive_fault is None
+    assert sorted(left) == ["clip", "lost+found"]
+
+
 @pytest.mark.nbd
 @pytest.mark.usefixtures("nbd_rig")
 @pytest.mark.parametrize("name", ["EIO", "ENOSPC"])
@@ -66,6 +96,7 @@ def test_an_error_in_mid_write_is_a_finding(name: str) -> None:
     assert result.outcome is ProbeOutcome.FAILED
     assert result.fault is not None
     assert result.fault.errno_name == name
+    assert result.fault.of_drive  # no space left on a volume that shows room is the drive's own word
     # The rig fails by all bytes it was sent; the file system's own are a few megabytes of them.
     assert 140 * MB <= result.fault.at_byte <= 150 * MB
     assert result.fault.at_byte - (4 << 20) < result.bytes_written <= result.fault.at_byte

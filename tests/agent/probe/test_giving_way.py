@@ -76,17 +76,72 @@ def test_a_neighbour_has_no_own_bytes() -> None:
     assert "sdb" in reason
 
 
-def test_a_mirror_member_counts_every_own_byte() -> None:
-    """Each member of a mirror gets all the probe's bytes; a member of a stripe over two, half of them."""
-    watch = watching(
-        WatchedDisk(name="sda"),
-        WatchedDisk(name="sdb", own_copies=0.5),
-        sda=[0, 20 * MB],
-        sdb=[0, 10 * MB],
-    )
+STRIPE = WatchedDisk(name="sda", and_with=("sdb",))
+MIRROR = WatchedDisk(name="sda", and_with=("sdb",), own_copies=2.0)
+
+
+@pytest.mark.parametrize(
+    ("disk", "first", "second"),
+    [
+        pytest.param(STRIPE, 10 * MB, 10 * MB, id="stripe"),
+        pytest.param(STRIPE, 4 * MB, 16 * MB, id="stripe over unlike members"),
+        pytest.param(MIRROR, 20 * MB, 20 * MB, id="mirror"),
+    ],
+)
+def test_an_arrays_own_bytes_are_no_reason(disk: WatchedDisk, first: int, second: int) -> None:
+    """A stripe's members get the probe's bytes between them, each of a mirror's gets them all."""
+    watch = watching(disk, sda=[0, first], sdb=[0, second])
     watch.poll(OwnIo(done_bytes=0))
 
     assert watch.poll(OwnIo(done_bytes=20 * MB)) is None
+
+
+@pytest.mark.parametrize(
+    ("disk", "first", "second"),
+    [
+        pytest.param(STRIPE, 11 * MB, 11 * MB, id="stripe"),
+        pytest.param(MIRROR, 21 * MB, 21 * MB, id="mirror"),
+    ],
+)
+def test_a_take_on_an_array_is_a_reason(disk: WatchedDisk, first: int, second: int) -> None:
+    """Two megabytes of somebody else's on the members are seen beside the probe's own twenty."""
+    watch = watching(disk, sda=[0, first], sdb=[0, second])
+    watch.poll(OwnIo(done_bytes=0))
+    reason = watch.poll(OwnIo(done_bytes=20 * MB))
+
+    assert "sda + sdb" in (reason or "")
+    assert "2.00 MB" in (reason or "")
+
+
+def test_a_mirror_reads_once() -> None:
+    """A read of the probe's own comes from one member; what the others read meanwhile is foreign."""
+    watch = watching(MIRROR, sda=[0, 12 * MB], sdb=[0, 10 * MB])
+    watch.poll(OwnIo(done_bytes=0))
+    reason = watch.poll(OwnIo(done_bytes=20 * MB, read_bytes=20 * MB))
+
+    assert "2.00 MB" in (reason or "")
+
+
+def test_reads_are_told_from_writes_by_the_phase() -> None:
+    """What is moved while reading back counts as read."""
+    told: list[OwnIo] = []
+
+    class Listens:
+        """Keeps what it is told."""
+
+        def poll(self, own: OwnIo) -> str | None:
+            """Keep it."""
+            told.append(own)
+            return None
+
+    guard = Guard(watch=Listens())
+    guard.begin(Phase.WRITING, 8)
+    guard.did(8)
+    guard.begin(Phase.READING_BACK, 8)
+    guard.did(5)
+    guard.look()
+
+    assert told[-1] == OwnIo(done_bytes=13, read_bytes=5)
 
 
 def test_counters_that_fall_silent_end_the_probe() -> None:

@@ -4,7 +4,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from ebbmark_agent.evidence import Bus, ProbeKind, ProbeOutcome
+from ebbmark_agent.definitions import demand_named
+from ebbmark_agent.evidence import Bus, ProbeKind, ProbeOutcome, ReasonCode, Standing, fit
 from ebbmark_agent.report import (
     DiscardState,
     FileLayout,
@@ -73,6 +74,19 @@ def test_a_fault_and_a_rehearsal_arrive() -> None:
     assert found.fault == "refused at 5"
     assert found.rehearsal is not None
     assert (found.rehearsal.frames, found.rehearsal.late_frames, found.rehearsal.seams) == (10, 1, 2)
+
+
+def test_a_full_volume_is_no_fault_of_the_drive() -> None:
+    """A probe that others' files left no room for proves nothing, and holds nothing against the drive."""
+    filled = WriteFault(
+        operation="write", errno_name="ENOSPC", at_byte=5, sentence="filled by others", of_drive=False
+    )
+    found = evidence_of(_result(fault=filled, outcome=ProbeOutcome.FAILED))
+    judged = fit(found, demand_named("10MB/s"))
+
+    assert found.fault is None
+    assert judged.standing is Standing.UNPROVEN
+    assert judged.reasons[0].code is ReasonCode.NOT_COMPLETED
 
 
 def test_an_empty_segment_is_left_out() -> None:

@@ -1,7 +1,7 @@
 """Follows a block device down to the whole drives that hold it, where that is certain."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from ebbmark_agent.drives.linux.tree import Tree
@@ -9,7 +9,6 @@ from ebbmark_agent.drives.linux.tree import Tree
 SECTOR_BYTES = 512  # [bytes] the unit of /sys/block/*/size, whatever the drive's own sector is
 _NOT_A_DRIVE = re.compile(r"(ram|zram|sr|fd|mtdblock|bcache|zd)\d+|mmcblk\d+(boot\d+|rpmb)")
 _OVER_NETWORK = re.compile(r"(nbd|rbd|drbd)\d+")
-_STRIPED_LEVELS = frozenset({"raid0", "raid1", "raid4", "raid5", "raid6", "raid10", "linear"})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -22,6 +21,7 @@ class Lie:
         encrypted: Whether a layer in between encrypts.
         why: What makes it uncertain, as the object of "lies on".
         network: Whether another machine holds the bytes.
+        copies: How many bytes reach the drives for each byte written [1].
     """
 
     drives: tuple[str, ...] = ()
@@ -29,6 +29,7 @@ class Lie:
     encrypted: bool = False
     why: str | None = None
     network: bool = False
+    copies: float = 1.0
 
 
 class Blocks:
@@ -130,7 +131,7 @@ class Blocks:
         kind = (self.tree.text(self.folder(name) / "dm" / "uuid") or "").partition("-")[0]
         below = self._join(self._slaves(name), depth)
         if kind == "CRYPT":
-            return Lie(drives=below.drives, certain=below.certain, encrypted=True, why=below.why)
+            return replace(below, encrypted=True)
         if kind == "LVM":
             return Lie(drives=below.drives, certain=False, encrypted=below.encrypted, why="an LVM volume")
         if kind == "mpath":
@@ -142,22 +143,49 @@ class Blocks:
         )
 
     def _array(self, name: str, depth: int) -> Lie:
-        level = self.tree.text(self.folder(name) / "md" / "level")
         below = self._join(self._slaves(name), depth)
-        if level in _STRIPED_LEVELS:
-            return below
-        return Lie(drives=below.drives, certain=False, encrypted=below.encrypted, why="an unusual RAID set")
+        copies = self._array_copies(name)
+        if copies is None:
+            return replace(below, certain=False, why="a RAID set whose layout is not shown")
+        return replace(below, copies=below.copies * copies)
+
+    def _array_copies(self, name: str) -> float | None:
+        """Give how many bytes a RAID set writes to its members for each of its own; None where not shown.
+
+        Parity counts for whole stripes, as long blocks in order are written; what reading for a part of one
+        adds stays foreign, so that a probe gives way to it rather than hide somebody else's.
+        Source: md(4) of the mdadm distribution: levels, and `layout` of RAID10 as near + 256 x far copies.
+        """
+        folder = self.folder(name) / "md"
+        level, disks = self.tree.text(folder / "level"), self.tree.number(folder / "raid_disks")
+        missing = self.tree.number(folder / "degraded") or 0
+        if level in {"raid0", "linear"}:
+            return 1.0
+        if disks is None or disks - missing < 1:
+            return None
+        if level == "raid1":
+            return float(disks - missing)
+        parity = {"raid4": 1, "raid5": 1, "raid6": 2}.get(level or "")
+        if parity is not None and disks > parity:
+            return (disks - missing) / (disks - parity)
+        layout = self.tree.number(folder / "layout")
+        if level == "raid10" and layout is not None and missing == 0:
+            return float((layout & 0xFF) * (layout >> 8 & 0xFF)) or None
+        return None
 
     def _join(self, names: tuple[str, ...], depth: int) -> Lie:
         parts = [self.beneath(name, depth=depth + 1) for name in names]
         if not parts:
             return Lie(certain=False, why="a layer whose drives are not shown")
+        alike = len({part.copies for part in parts}) == 1
+        mixed = None if alike else "RAID sets of different kinds"
         return Lie(
             drives=tuple(dict.fromkeys(drive for part in parts for drive in part.drives)),
-            certain=all(part.certain for part in parts),
+            certain=alike and all(part.certain for part in parts),
             encrypted=any(part.encrypted for part in parts),
-            why=next((part.why for part in parts if part.why), None),
+            why=next((part.why for part in parts if part.why), mixed),
             network=any(part.network for part in parts),
+            copies=parts[0].copies,
         )
 
     def _slaves(self, name: str) -> tuple[str, ...]:

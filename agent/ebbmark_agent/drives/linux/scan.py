@@ -137,6 +137,7 @@ class _Scan:
             ),
             mount_point=mount.mount_point,
             device=f"/dev/{block}" if block else mount.source,
+            copies_beneath=lie.copies,
         )
 
     def _block_of(self, mount: Mount) -> str | None:

@@ -123,6 +123,8 @@ def _uncertain(numbers: tuple[int, ...], found: list[answers.Descriptor]) -> str
         return "another machine"
     if any(disk.bus_number == answers.STORAGE_SPACES for disk in found):
         return "a pool of drives"
+    # Several disks may be a stripe or a mirror. Own bytes are then counted once over all of them, as on a
+    # stripe: on a mirror the probe gives way to its own second copy rather than hide a take behind it.
     return None
 
 
