@@ -10,8 +10,9 @@
 import logging
 import re
 from collections.abc import Callable
-from functools import partial
+from functools import lru_cache, partial
 from importlib.metadata import version as installed_version
+from typing import Any
 
 from ebbmark_agent.report import Orders, Report
 from flask import Flask, Response, request
@@ -127,6 +128,11 @@ def _after(response: Response) -> Response:
     return response
 
 
+@lru_cache(maxsize=1)
+def _description() -> dict[str, Any]:
+    return document(every_operation(), version=installed_version("ebbmark"), extra=(Report, Orders))
+
+
 def create_app(services: Services) -> Flask:
     """Put the collector's application together.
 
@@ -148,6 +154,6 @@ def create_app(services: Services) -> Flask:
             methods=[operation.method],
             provide_automatic_options=False,
         )
-    app.config["OPENAPI"] = document(operations, version=installed_version("ebbmark"), extra=(Report, Orders))
+    app.config["OPENAPI"] = _description()
     app.after_request(_after)
     return app
