@@ -1,7 +1,7 @@
 """From a reported probe to what the judge needs: evidence with its figures, and the figures of a series."""
 
-import json
 import logging
+import re
 from datetime import datetime
 
 from ebbmark_agent.evidence import (
@@ -19,12 +19,18 @@ from ebbmark_agent.evidence import (
     Trace,
     read_trace,
 )
+from ebbmark_agent.evidence.figures import FIGURES_VERSION
 from ebbmark_agent.evidence.links import path_ceiling
 from ebbmark_agent.report import PathFacts, ProbeResult, TraceDocument
+from pydantic import TypeAdapter
 
+from ebbmark_collector.errors import StoreError
 from ebbmark_collector.store import Row, Value, evidence
 
 _LOG = logging.getLogger(__name__)
+_FIGURES: TypeAdapter[Figures] = TypeAdapter(Figures)
+_FRACTION = re.compile(r"\d+\.\d+(?:[eE][+-]?\d+)?")
+_DIGITS = 9  # [1] kept of a figure: a byte a second of a gigabyte a second
 NO_ROLE_BUFFER_S = 1.0  # [s] what a floor is shown for while no role says more
 
 
@@ -135,8 +141,14 @@ def figure_columns(figures: Figures, path: PathFacts) -> dict[str, Value]:
         "stall_count": figures.stalls.count,
         "pattern": figures.pattern.shape.value,
         "path_limited": int(limited),
-        "figures": evidence.pack(json.dumps(figures.to_json_object(), separators=(",", ":"))),
+        "figures": kept_figures(figures),
     }
+
+
+def kept_figures(figures: Figures) -> bytes:
+    """Give figures as they are kept: what is judged is always what was kept, so a second judgement is the same."""
+    text = _FIGURES.dump_json(figures).decode()
+    return evidence.pack(_FRACTION.sub(lambda number: f"{float(number.group()):.{_DIGITS}g}", text))
 
 
 def floor_for(figures: Figures, demand: Demand | None) -> float:
@@ -148,7 +160,14 @@ def floor_for(figures: Figures, demand: Demand | None) -> float:
 
 def stored_figures(blob: bytes | None) -> Figures | None:
     """Read kept figures back; None where there were none."""
-    return Figures.from_json_object(json.loads(evidence.unpack(blob))) if blob else None
+    if not blob:
+        return None
+    figures = _FIGURES.validate_json(evidence.unpack(blob))
+    if figures.version > FIGURES_VERSION:
+        raise StoreError(
+            f"Figures of version {figures.version} were kept by a newer collector. Upgrade this one."
+        )
+    return figures
 
 
 def bare_result(probe: Row) -> ProbeResult:

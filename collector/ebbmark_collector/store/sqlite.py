@@ -48,7 +48,7 @@ class _SqliteTx:
 
     def _execute(self, sql: str, params: Params) -> sqlite3.Cursor:
         try:
-            return self._db.execute(sql, dict(params))
+            return self._db.conn.execute(sql, params)
         except sqlite3.Error as error:
             raise _ours(error, self._path) from error
 
