@@ -19,7 +19,11 @@ from ebbmark_agent.report import ProbeHours
 
 ENVIRONMENT_PREFIX = "EBBMARK_"
 SETTINGS_VARIABLE = "EBBMARK_SETTINGS"
-NOT_SETTINGS = frozenset({SETTINGS_VARIABLE, "EBBMARK_TOKEN"})
+# Variables of ours that are no settings of the agent: its own two, and those of the admins' client.
+NOT_SETTINGS = frozenset(
+    {SETTINGS_VARIABLE, "EBBMARK_TOKEN", "EBBMARK_ADDRESS", "EBBMARK_TOKEN_FILE", "EBBMARK_CA_FILE"}
+)
+_OF_THE_COLLECTOR = re.compile(r"^EBBMARK_COLLECTOR_[A-Z0-9]+__")
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 _SPAN = re.compile(r"^(?:(?P<days>[a-z,-]+) )?(?P<from>\d\d:\d\d)-(?P<until>\d\d:\d\d)$")
@@ -266,7 +270,7 @@ def _read(path: Path) -> dict[str, Any]:
 def _overlay(document: dict[str, Any], environment: Mapping[str, str], faults: list[str]) -> None:
     known = {ENVIRONMENT_PREFIX + "_".join(keys).upper(): keys for keys in setting_keys()}
     for name, text in sorted(environment.items()):
-        if not name.startswith(ENVIRONMENT_PREFIX) or name in NOT_SETTINGS:
+        if not name.startswith(ENVIRONMENT_PREFIX) or name in NOT_SETTINGS or _OF_THE_COLLECTOR.match(name):
             continue
         keys = known.get(name)
         if keys is None:

@@ -124,3 +124,17 @@ def test_the_shipped_example_names_every_setting_with_its_default() -> None:
     assert settings == Settings(state_dir=Path("/var/lib/ebbmark-agent"))
     for keys in setting_keys():
         assert any(line.removeprefix("# ").startswith(f"{keys[-1]} = ") for line in lines), keys
+
+
+def test_variables_of_the_other_programs_are_no_faults(tmp_path: Path) -> None:
+    """What is set for the admins' client or the collector on the same machine does not stop the agent."""
+    environment = {
+        "EBBMARK_ADDRESS": "https://collector.example:8460",
+        "EBBMARK_TOKEN_FILE": "/home/admin/token",
+        "EBBMARK_CA_FILE": "/etc/ssl/studio.pem",
+        "EBBMARK_COLLECTOR_SERVE__LISTEN": "127.0.0.1:8460",
+    }
+
+    settings = load_settings(path=written(tmp_path, "[limits]\nquiet_s = 5\n"), environment=environment)
+
+    assert 5.0 == settings.limits.quiet_s
