@@ -132,6 +132,7 @@ def token(data: Path, config_path: Path | None, scope: str, label: str, days: in
 @click.option("--network", help="Only from here, as in 10.20.0.0/16.")
 @click.option("--approve", is_flag=True, help="Each machine waits for an admin.")
 def enrol_token(
+    *,
     data: Path,
     config_path: Path | None,
     label: str,

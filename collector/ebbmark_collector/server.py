@@ -52,13 +52,12 @@ def check_listen(settings: ServeSettings) -> None:
     """
     host, _ = split_listen(settings.listen)
     if not is_loopback(host) and not settings.plain_http_beyond_loopback:
-        raise ConfigurationError(
-            [
-                f"serve.listen: {settings.listen} is plain HTTP beyond this machine: tokens would travel readable. "
-                "Put a TLS proxy in front and listen on 127.0.0.1, or say "
-                "serve.plain_http_beyond_loopback = true if the network is closed."
-            ]
+        sentence = (
+            f"serve.listen: {settings.listen} is plain HTTP beyond this machine; tokens would be readable. "
+            "Put a TLS proxy in front and listen on 127.0.0.1, or say "
+            "serve.plain_http_beyond_loopback = true if the network is closed."
         )
+        raise ConfigurationError([sentence])
 
 
 class Server:

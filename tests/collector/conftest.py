@@ -76,7 +76,12 @@ def new_postgres(postgres_dsn: str, postgres_template: str) -> Callable[[], str]
     def make() -> str:
         name = f"ebbmark_{next(_numbers)}"
         with psycopg.connect(postgres_dsn, autocommit=True) as conn:
-            conn.execute(f"CREATE DATABASE {name} TEMPLATE {postgres_template}")
+            for _ in range(50):
+                try:
+                    conn.execute(f"CREATE DATABASE {name} TEMPLATE {postgres_template}")
+                    break
+                except psycopg.errors.ObjectInUse:  # the server looks after the template now and then
+                    postgres_server.with_pause(0.1)
         return postgres_dsn.replace("dbname=postgres", f"dbname={name}")
 
     return make

@@ -64,12 +64,11 @@ class _Door:
         if len(request.query_string) > _MAX_QUERY_BYTES:
             raise HttpProblem(414, f"A query may hold at most {_MAX_QUERY_BYTES} bytes.")
         query = reading.read_query(request, operation.query)
-        raw, body = b"", None
+        raw, content, body = b"", None, None
         if operation.body is not None or operation.raw_body:
             reading.check_json_type(request)
             raw = reading.read_body(request, max_bytes=self.services.settings.serve.max_body_bytes)
-            reading.check_depth(raw)
-            reading.check_json(raw)
+            content = reading.read_json(raw)
             if operation.body is not None and not operation.raw_body:
                 body = operation.body.model_validate_json(raw)
         return Call(
@@ -79,6 +78,7 @@ class _Door:
             query=query,
             body=body,
             raw=raw,
+            value=content,
             headers=dict(request.headers),
             args=tuple(request.args.items(multi=True)),
             address_path=request.path,

@@ -11,7 +11,8 @@ body { font: 16px/1.5 system-ui, sans-serif; margin: 0 auto; max-width: 62rem; p
 nav ul { columns: 3 16rem; padding: 0; list-style: none; } nav a { text-decoration: none; }
 h2 { border-bottom: 1px solid var(--line); margin-top: 2.5rem; text-transform: capitalize; }
 article { border-left: 3px solid var(--line); margin: 1.2rem 0; padding: 0 0 0 1rem; }
-h3 { font-size: 1rem; margin: 0; } h3 code { font-size: 1rem; } .method { display: inline-block; min-width: 4.2rem; }
+h3 { font-size: 1rem; margin: 0; } h3 code { font-size: 1rem; }
+.method { display: inline-block; min-width: 4.2rem; }
 table { border-collapse: collapse; font-size: .9rem; } td, th { border-bottom: 1px solid var(--soft);
   padding: .15rem .8rem .15rem 0; text-align: left; vertical-align: top; }
 pre { background: var(--soft); overflow: auto; padding: .6rem; font-size: .85rem; }
@@ -39,7 +40,8 @@ def _name(schema: Mapping[str, Any]) -> str:
 
 def _parameters(operation: Mapping[str, Any]) -> str:
     rows = "".join(
-        f"<tr><td><code>{escape(p['name'])}</code></td><td>{p['in']}{', needed' if p.get('required') else ''}</td>"
+        f"<tr><td><code>{escape(p['name'])}</code></td>"
+        f"<td>{p['in']}{', needed' if p.get('required') else ''}</td>"
         f"<td>{_name(p['schema'])}</td><td>{escape(p.get('description', ''))}</td></tr>"
         for p in operation.get("parameters", [])
     )
@@ -67,8 +69,9 @@ def _answers(operation: Mapping[str, Any]) -> str:
 
 def _article(path: str, method: str, operation: Mapping[str, Any]) -> str:
     return (
-        f'<article id="{escape(operation["operationId"])}"><h3><code><span class=method>{method.upper()}</span> '
-        f"{escape(path)}</code></h3><p><b>{escape(operation['summary'])}.</b> "
+        f'<article id="{escape(operation["operationId"])}"><h3><code>'
+        f"<span class=method>{method.upper()}</span> {escape(path)}</code></h3>"
+        f"<p><b>{escape(operation['summary'])}.</b> "
         f"{escape(operation.get('description', ''))}</p>{_parameters(operation)}{_body(operation)}"
         f"{_answers(operation)}</article>"
     )
@@ -82,7 +85,10 @@ def _schema(name: str, schema: Mapping[str, Any]) -> str:
     )
     words = ", ".join(f"<code>{escape(str(word))}</code>" for word in schema.get("enum", []))
     about = escape(schema.get("description", "")).replace("\n", "<br>")
-    return f'<article id="schema-{escape(name)}"><h3>{escape(name)}</h3><p>{about} {words}</p><table>{rows}</table></article>'
+    return (
+        f'<article id="schema-{escape(name)}"><h3>{escape(name)}</h3><p>{about} {words}</p>'
+        f"<table>{rows}</table></article>"
+    )
 
 
 def page(document: Mapping[str, Any]) -> str:
@@ -112,9 +118,9 @@ def page(document: Mapping[str, Any]) -> str:
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(info["title"])}</title>'
         f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head><body>'
         f"<h1>{escape(info['title'])} {escape(info['version'])}</h1><p>{escape(info['summary'])}</p>"
-        "<p>Send <code>Authorization: Bearer &lt;token&gt;</code>. Times are UTC, rates bytes per second, sizes "
-        'bytes. Every error is a <a href="/problems/invalid">problem document</a>. The machine-readable form is '
-        '<a href="/openapi.json">openapi.json</a>.</p>'
+        "<p>Send <code>Authorization: Bearer &lt;token&gt;</code>. Times are UTC, rates bytes per second, "
+        'sizes bytes. Every error is a <a href="/problems/invalid">problem document</a>. The form for '
+        'programs is <a href="/openapi.json">openapi.json</a>.</p>'
         f"<nav><ul>{contents}</ul></nav>{sections}<section><h2>Schemas</h2>{schemas}</section></body></html>"
     )
 
@@ -123,8 +129,9 @@ def problem_page(kind: str, title: str, status: int) -> str:
     """Write what a kind of problem means."""
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
-        f"<style>{_STYLE}</style></head><body><h1>{escape(title)}</h1><p>Problem type <code>{escape(kind)}</code>, "
-        f"status {status}. The document's <code>detail</code> says what happened and what to do; "
+        f"<style>{_STYLE}</style></head><body><h1>{escape(title)}</h1>"
+        f"<p>Problem type <code>{escape(kind)}</code>, status {status}. "
+        "The document's <code>detail</code> says what happened and what to do; "
         "<code>errors</code> names the fields that are wrong.</p>"
         '<p><a href="/docs">The API</a></p></body></html>'
     )

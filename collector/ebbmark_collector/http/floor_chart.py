@@ -201,7 +201,8 @@ def _outlook(scale: _Scale, crossing: Crossing | None, now: datetime) -> list[st
     if crossing.earliest is not None:
         x0 = scale.x(max(crossing.earliest, now))
         parts.append(
-            f'<polygon points="{x1:.1f},{y1:.1f} {x0:.1f},{y2:.1f} {x2:.1f},{y2:.1f}" fill="{PALE}" opacity="0.6"/>'
+            f'<polygon points="{x1:.1f},{y1:.1f} {x0:.1f},{y2:.1f} {x2:.1f},{y2:.1f}" '
+            f'fill="{PALE}" opacity="0.6"/>'
         )
     parts.append(_line(x1, y1, x2, y2, colour=INK, dash="3 3", weight=1.4))
     parts.append(

@@ -80,7 +80,7 @@ def _header_parameters(operation: Operation) -> list[dict[str, Any]]:
         found.append(
             _header(
                 "Idempotency-Key",
-                "A key of your own making, quoted. The same key with the same request gives the same answer again.",
+                "A key of your own making, quoted: the same key and request give the same answer again.",
                 {"type": "string", "minLength": 1, "maxLength": 130, "pattern": KEY_PATTERN},
             )
         )
@@ -110,7 +110,8 @@ def _answer(
         return {"description": description}
     if isinstance(answer, str):
         kind = "object" if answer == "application/json" else "string"
-        return {"description": description, "content": {answer: {"schema": {"type": kind}}}}
+        content = {media: {"schema": {"type": kind}} for media in answer.split(" or ")}
+        return {"description": description, "content": content}
     return {
         "description": description,
         "content": {"application/json": {"schema": schemas_by[answer, "serialization"]}},

@@ -1,4 +1,4 @@
-"""How a route is declared: method, path, who may call, what goes in, what comes out, and the view that does it.
+"""How a route is declared: method, path, who may call, what goes in, what comes out, and its view.
 
 A view takes a `Call`, calls one function and gives a `Reply`. It holds no SQL, no rule and no clock.
 """
@@ -73,6 +73,7 @@ class Call:
     query: BaseModel | None
     body: BaseModel | None
     raw: bytes
+    value: Any
     headers: Mapping[str, str]
     args: tuple[tuple[str, str], ...]
     address_path: str
@@ -127,7 +128,7 @@ class Operation:
     Attributes:
         scopes: Who may call; none means anybody.
         raw_body: The view reads the bytes itself; `body` then only documents them.
-        answers: Status to model, or to a media type for bodies that are not JSON.
+        answers: Status to model, or to media types joined by " or " for bodies that no model describes.
         action: Takes an Idempotency-Key.
         edits: Takes If-Match.
         problems: Statuses it may answer with beside those every operation of its kind may.

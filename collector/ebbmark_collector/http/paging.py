@@ -82,7 +82,7 @@ def query_model(listing: Listing, *, without: Iterable[str] = ()) -> type[Query]
             Annotated[str, StringConstraints(max_length=1000, pattern=r"^[A-Za-z0-9_-]+$")] | None,
             Field(default=None, description="Where the page before ended; take it from `next`."),
         ),
-        "sort": (Literal[sorts], Field(default=listing.sort, description="`-` in front for falling.")),  # type: ignore[valid-type]
+        "sort": (Literal[sorts], Field(default=listing.sort, description="`-` in front for falling.")),
         "fields": (
             tuple[Literal[names], ...],  # type: ignore[valid-type]
             Field(default=(), max_length=100, description="Only these fields; repeat the parameter."),
@@ -158,7 +158,7 @@ def _unpack(cursor: str, sort: str) -> Place:
 
 
 def _check_kinds(place: Place, listing: Listing, sort: str) -> None:
-    """Refuse a cursor whose values are not of the columns' kinds: an engine would compare them its own way."""
+    """Refuse a cursor whose values are not of the columns' kinds: each engine compares those its own way."""
     for name, value in ((sort.removeprefix("-"), place.value), (listing.key, place.key)):
         is_text = listing.column(name).kind is Kind.TEXT
         if value is not None and isinstance(value, str) is not is_text:

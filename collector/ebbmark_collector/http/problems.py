@@ -74,7 +74,7 @@ class Problem(BaseModel):
     errors: list[FieldFault] = Field(default_factory=list)
 
 
-class HttpProblem(CollectorError):
+class HttpProblem(CollectorError):  # noqa: N818 -- it becomes a problem document
     """A problem of the protocol: the status is the caller's to choose."""
 
     def __init__(

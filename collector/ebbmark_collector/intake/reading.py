@@ -56,16 +56,12 @@ def _id_in(document: bytes) -> str | None:
     return found if isinstance(found, str) and 0 < len(found) <= 64 else None
 
 
-def read_batch(body: bytes) -> list[Arrived]:
-    """Take a request's bytes apart into its reports, each judged by itself.
+def read_batch(value: Any) -> list[Arrived]:
+    """Take a request's JSON value apart into its reports, each judged by itself.
 
     Raises:
         DocumentError: When there is no list of reports, or one too long.
     """
-    try:
-        value: Any = from_json(body, allow_inf_nan=False)
-    except ValueError as error:
-        raise DocumentError(f"The body is not JSON: {error}.") from error
     reports = value.get("reports") if isinstance(value, dict) else None
     if not isinstance(reports, list) or not reports:
         raise DocumentError("A batch needs a list of at least one report.", field="reports")

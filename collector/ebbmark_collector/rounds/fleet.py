@@ -1,4 +1,4 @@
-"""Judging by the clock: what has news or has aged, with trend and cohort; who has fallen silent; what is past keeping.
+"""Judging by the clock: what has news or has aged, who has fallen silent, what is past keeping.
 
 A round works in small transactions, so intake never waits long for it. Run twice, it does no harm.
 """

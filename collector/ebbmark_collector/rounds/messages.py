@@ -1,4 +1,4 @@
-"""Messages out: transitions become outbox rows in one transaction, rows become attempts, attempts have fates."""
+"""Messages out: transitions become outbox rows in one transaction, rows become attempts with fates."""
 
 import logging
 from collections.abc import Callable, Mapping
@@ -92,7 +92,7 @@ def _by_mail(settings: MailSettings) -> Attempt:
 def _by_apprise(settings: AppriseSettings) -> Attempt:
     urls = tuple(line for line in _secret(settings.urls_file).splitlines() if line.strip())
     elsewhere.check(urls)
-    return lambda message, now: elsewhere.send(urls, message)
+    return lambda message, _: elsewhere.send(urls, message)
 
 
 def open_post(settings: NotifySettings) -> Post:

@@ -190,7 +190,7 @@ def move(source: Store, target: Store) -> dict[str, int]:
                 sent, arrived = fingerprint(origin, table, key), fingerprint(arrival, table, key)
                 if sent != arrived:
                     raise StoreError(
-                        f"{table}: {sent[0]} rows sent, {arrived[0]} arrived, or they differ. Nothing was kept."
+                        f"{table}: {sent[0]} rows sent, {arrived[0]} came, or they differ. Nothing was kept."
                     )
                 moved[table] = sent[0]
             return moved

@@ -117,7 +117,8 @@ PROBES = Listing(
 
 ALERTS = Listing(
     name="alerts",
-    source="alerts a LEFT JOIN drives d ON d.drive_id = a.drive_id LEFT JOIN hosts h ON h.host_id = a.host_id",
+    source="""alerts a LEFT JOIN drives d ON d.drive_id = a.drive_id
+                       LEFT JOIN hosts h ON h.host_id = a.host_id""",
     key="alert_id",
     sort="-severity_order",
     where="a.times_raised > 0",

@@ -137,7 +137,8 @@ class PostgresStore:
                 )
             conn.execute("SELECT pg_advisory_xact_lock(%s)", (_MIGRATION_LOCK,))
             conn.execute(
-                "CREATE TABLE IF NOT EXISTS schema_steps (name TEXT PRIMARY KEY, applied_at TIMESTAMPTZ NOT NULL)"
+                """CREATE TABLE IF NOT EXISTS schema_steps
+                   (name TEXT PRIMARY KEY, applied_at TIMESTAMPTZ NOT NULL)"""
             )
             known = {row["name"] for row in conn.execute("SELECT name FROM schema_steps").fetchall()}
             for name, text in STEPS:
@@ -165,7 +166,7 @@ class PostgresStore:
             return job(tx)
 
     def write(self, job: Callable[[Tx], T]) -> T:
-        """Run a job and return when the server has it on its disk; what others got in the way of is tried again.
+        """Run a job and return when it is on the server's disk; what others got in the way of is tried again.
 
         Raises:
             StoreError: When the engine refuses; the job's changes are undone.

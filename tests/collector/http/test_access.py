@@ -1,12 +1,12 @@
-"""Who may do what: scopes, an agent's own things only, enrolment, tokens that end, the audit log, no secret kept."""
+"""Who may do what: scopes, an agent's own only, enrolment, tokens that end, the audit log, no secret kept."""
 
 from pathlib import Path
 
 import pytest
-
 from ebbmark_collector.http.operation import Scope
 from ebbmark_collector.http.resources import every_operation
 from ebbmark_collector.store import hosts
+
 from tests.collector.conftest import Api
 
 CLAIM = {"host_name": "cut-7", "system": "Linux 6.1", "machine_key": "mk-77777777"}
@@ -16,7 +16,7 @@ def enrol_token(api: Api, **more: object) -> str:
     """Make an enrolment token."""
     body = {"label": "floor", "quota": 2, "expires_at": "2026-03-03T00:00:00Z", **more}
     made = api.client().post("/v1/enrol-tokens", json=body)
-    assert 201 == made.status_code, made.data
+    assert made.status_code == 201, made.data
     return made.get_json()["token"]
 
 
@@ -49,8 +49,8 @@ def test_a_wrong_token_is_told_in_one_way(api: Api, header: str) -> None:
     """Whatever is wrong with a token, the answer does not say which part was right."""
     answer = api.client(None).get("/v1/fleet", headers={"Authorization": header})
 
-    assert 401 == answer.status_code
-    assert "application/problem+json" == answer.content_type
+    assert answer.status_code == 401
+    assert answer.content_type == "application/problem+json"
 
 
 def test_a_token_ends(api: Api) -> None:
@@ -71,7 +71,7 @@ def test_a_token_ends(api: Api) -> None:
     api.time.go_on(minutes=1)
     after = status()
 
-    assert (200, 200, 401) == (before, still, after)
+    assert (before, still, after) == (200, 200, 401)
 
 
 def test_a_revoked_token_is_out_at_once(api: Api) -> None:
@@ -81,7 +81,7 @@ def test_a_revoked_token_is_out_at_once(api: Api) -> None:
     api.client(None).get("/v1/kits", headers=header)
     api.client().post(f"/v1/tokens/{made['token_id']}/revoke")
 
-    assert 401 == api.client(None).get("/v1/kits", headers=header).status_code
+    assert api.client(None).get("/v1/kits", headers=header).status_code == 401
     listed = api.client().get("/v1/tokens?label=wall").get_json()["items"][0]
     assert listed["last_used_at"] is not None
 
@@ -109,7 +109,7 @@ def test_an_agent_reads_its_own_orders_only(api: Api) -> None:
     again = api.client("agent").get("/v1/hosts/host-1/orders", headers={"If-None-Match": own.headers["ETag"]})
     other = api.client("agent").get("/v1/hosts/host-2/orders")
 
-    assert (200, 304, 403) == (own.status_code, again.status_code, other.status_code)
+    assert (own.status_code, again.status_code, other.status_code) == (200, 304, 403)
     assert own.get_json()["probing_enabled"] is False
 
 
@@ -119,13 +119,13 @@ def test_a_machine_becomes_a_host(api: Api) -> None:
     first = api.client(None).post("/v1/enrolments/claim", json=body)
     second = api.client(None).post("/v1/enrolments/claim", json=body)
 
-    assert (201, 201) == (first.status_code, second.status_code)
+    assert (first.status_code, second.status_code) == (201, 201)
     assert first.get_json()["host_id"] == second.get_json()["host_id"]
     header = {"Authorization": f"Bearer {second.get_json()['agent_token']}"}
     path = f"/v1/hosts/{second.get_json()['host_id']}/orders"
-    assert 200 == api.client(None).get(path, headers=header).status_code
+    assert api.client(None).get(path, headers=header).status_code == 200
     earlier = {"Authorization": f"Bearer {first.get_json()['agent_token']}"}
-    assert 401 == api.client(None).get(path, headers=earlier).status_code
+    assert api.client(None).get(path, headers=earlier).status_code == 401
 
 
 def test_an_enrolment_token_lets_in_as_many_as_it_says(api: Api) -> None:
@@ -141,7 +141,7 @@ def test_an_enrolment_token_lets_in_as_many_as_it_says(api: Api) -> None:
         for n in range(3)
     ]
 
-    assert [201, 201, 403] == statuses
+    assert statuses == [201, 201, 403]
 
 
 @pytest.mark.parametrize(
@@ -155,7 +155,7 @@ def test_a_token_not_good_here_is_refused(api: Api, more: dict[str, object]) -> 
     api.time.go_on(minutes=1)
     answer = api.client(None).post("/v1/enrolments/claim", json={**CLAIM, "enrol_token": token})
 
-    assert 403 == answer.status_code
+    assert answer.status_code == 403
 
 
 def test_a_machine_may_have_to_wait_for_a_person(api: Api) -> None:
@@ -166,8 +166,8 @@ def test_a_machine_may_have_to_wait_for_a_person(api: Api) -> None:
     api.client().post(f"/v1/enrolments/{listed[0]['enrolment_id']}/approve")
     let_in = api.client(None).post("/v1/enrolments/claim", json=body)
 
-    assert (202, 201) == (waiting.status_code, let_in.status_code)
-    assert ["cut-7"] == [item["host_name"] for item in listed]
+    assert (waiting.status_code, let_in.status_code) == (202, 201)
+    assert [item["host_name"] for item in listed] == ["cut-7"]
 
 
 def test_a_refused_machine_stays_out(api: Api) -> None:
@@ -179,7 +179,7 @@ def test_a_refused_machine_stays_out(api: Api) -> None:
 
     answer = api.client(None).post("/v1/enrolments/claim", json=body)
 
-    assert 403 == answer.status_code
+    assert answer.status_code == 403
     assert "refused" in answer.get_json()["detail"]
 
 
@@ -193,7 +193,7 @@ def test_a_cloned_machine_is_told(api: Api) -> None:
 
     assert "cloned" in clone.get_json()["warning"]
     warned = [i["warning"] for i in api.client().get("/v1/enrolments").get_json()["items"] if i["warning"]]
-    assert 1 == len(warned)
+    assert len(warned) == 1
 
 
 def test_an_agent_renews_its_token_before_it_ends(api: Api) -> None:
@@ -208,7 +208,7 @@ def test_an_agent_renews_its_token_before_it_ends(api: Api) -> None:
     api.time.go_on(hours=1)
     later = (status(new), status(api.tokens["agent"]))
 
-    assert ((200, 200), (200, 401)) == (at_once, later)
+    assert (at_once, later) == ((200, 200), (200, 401))
 
 
 def test_every_change_is_in_the_audit_log(api: Api) -> None:
@@ -219,6 +219,6 @@ def test_every_change_is_in_the_audit_log(api: Api) -> None:
     client.post("/v1/holds", json={"ends_at": "2026-04-01T00:00:00Z", "reason": "show"})
 
     lines = client.get("/v1/audit?sort=at").get_json()["items"]
-    assert ["host.edit", "hold.add"] == [line["action"] for line in lines]
+    assert [line["action"] for line in lines] == ["host.edit", "hold.add"]
     assert all("test admin" in line["who"] for line in lines)
-    assert {"probing_enabled": True} == lines[0]["detail"]
+    assert lines[0]["detail"] == {"probing_enabled": True}

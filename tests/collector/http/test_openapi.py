@@ -5,6 +5,11 @@ from collections.abc import Iterator
 
 import pytest
 import schemathesis
+from ebbmark_collector.http.operation import Operation, Scope
+from ebbmark_collector.http.resources import every_operation
+from ebbmark_collector.intake import accept
+from ebbmark_collector.settings import Settings
+from ebbmark_collector.store.sqlite import SqliteStore
 from hypothesis import HealthCheck, Phase, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis.errors import Unsatisfiable
@@ -17,11 +22,6 @@ from schemathesis.specs.openapi.checks import (
     unsupported_method,
 )
 
-from ebbmark_collector.http.operation import Operation, Scope
-from ebbmark_collector.http.resources import every_operation
-from ebbmark_collector.intake import accept
-from ebbmark_collector.settings import Settings
-from ebbmark_collector.store.sqlite import SqliteStore
 from tests.collector import wire
 from tests.collector.conftest import Api, SetClock, make_api
 
@@ -96,7 +96,7 @@ def test_no_request_finds_a_fault(
         )  # "in the future" and "a role that exists" no schema can say
 
     @hypothesis_settings(
-        max_examples=6,
+        max_examples=4,
         deadline=None,
         database=None,
         derandomize=True,

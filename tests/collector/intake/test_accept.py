@@ -7,11 +7,11 @@ from itertools import permutations
 from typing import Any
 
 import pytest
-
 from ebbmark_agent.report import Report
 from ebbmark_collector.intake import Receipt, accept, accept_many
 from ebbmark_collector.store import Store, Tx, drives, hosts, reports, rules
 from ebbmark_collector.store.sqlite import SqliteStore
+
 from tests.collector import wire
 from tests.collector.conftest import NOON
 
@@ -82,7 +82,7 @@ def test_a_report_is_accepted_once(ready: Store) -> None:
 
     assert (one.report_id,) == first.accepted
     assert ((), (one.report_id,)) == (second.accepted, second.repeated)
-    assert 1 == len(ready.read(lambda tx: tx.query("SELECT report_id FROM reports")))
+    assert len(ready.read(lambda tx: tx.query("SELECT report_id FROM reports"))) == 1
 
 
 def test_the_document_is_kept_as_received(quick: SqliteStore) -> None:
@@ -117,7 +117,7 @@ def test_a_host_speaks_for_itself_only(quick: SqliteStore) -> None:
 
     receipt = take(quick, other)
 
-    assert () == receipt.accepted
+    assert receipt.accepted == ()
     assert "another" in receipt.refused[0].problem
 
 
@@ -137,7 +137,7 @@ def test_a_drive_is_the_same_in_whichever_machine(quick: SqliteStore) -> None:
     take(quick, wire.inventory(NOON), wire.health(NOON))
     take(quick, wire.inventory(NOON + DAY, host_id="host-2"), at=NOON + DAY, host_id="host-2")
 
-    assert "host-2" == drive(quick)["host_id"]
+    assert drive(quick)["host_id"] == "host-2"
 
 
 def test_a_weaker_name_finds_the_drive_a_stronger_one_named(quick: SqliteStore) -> None:
@@ -158,7 +158,7 @@ def test_media_in_one_reader_are_told_apart_by_volume(quick: SqliteStore) -> Non
         take(quick, wire.inventory(NOON, identities=[card], removable=True, volume_id=volume_id))
 
     rows = quick.read(lambda tx: tx.query("SELECT confidence, presence FROM drives"))
-    assert [{"confidence": "reader", "presence": "comes_and_goes"}] * 2 == rows
+    assert rows == [{"confidence": "reader", "presence": "comes_and_goes"}] * 2
 
 
 def test_an_older_inventory_changes_nothing(quick: SqliteStore) -> None:
@@ -167,7 +167,7 @@ def test_an_older_inventory_changes_nothing(quick: SqliteStore) -> None:
     take(quick, wire.inventory(NOON + DAY, host_id="host-2"), at=NOON + DAY, host_id="host-2")
     take(quick, late, at=NOON + 2 * DAY)
 
-    assert "host-2" == drive(quick)["host_id"]
+    assert drive(quick)["host_id"] == "host-2"
 
 
 def test_a_clock_ahead_is_set_right(quick: SqliteStore) -> None:
@@ -192,7 +192,7 @@ def test_a_slow_soak_is_judged_with_its_report(ready: Store) -> None:
     assign(ready)
     take(ready, wire.inventory(NOON), wire.soak(NOON, 150e6), at=NOON + timedelta(hours=1))
 
-    assert "unfit" == standing_of(ready)[0]
+    assert standing_of(ready)[0] == "unfit"
     alerts = ready.read(lambda tx: tx.query("SELECT condition, severity FROM alerts WHERE is_open = 1"))
     assert {"condition": "floor_under_demand", "severity": "critical"} in alerts
 
@@ -213,9 +213,9 @@ def test_a_better_soak_clears_the_alert_and_says_why(ready: Store) -> None:
             "SELECT is_open, cleared_because FROM alerts WHERE condition = 'floor_under_demand'"
         )
     )
-    assert [0] == [row["is_open"] for row in rows]
+    assert [row["is_open"] for row in rows] == [0]
     assert rows[0]["cleared_because"]
-    assert "fit" == standing_of(ready)[0]
+    assert standing_of(ready)[0] == "fit"
 
 
 def test_a_probe_that_gave_way_never_counts_against_a_drive(quick: SqliteStore) -> None:
@@ -235,7 +235,7 @@ def test_a_wrong_read_back_is_unfit_at_once(quick: SqliteStore) -> None:
     assign(quick)
     take(quick, wire.inventory(NOON), wire.soak(NOON, 900e6, read_back_ok=False))
 
-    assert "unfit" == standing_of(quick)[0]
+    assert standing_of(quick)[0] == "unfit"
 
 
 def test_order_of_arrival_does_not_matter(tmp_path_factory: pytest.TempPathFactory) -> None:
@@ -259,7 +259,7 @@ def test_order_of_arrival_does_not_matter(tmp_path_factory: pytest.TempPathFacto
         )
         store.close()
 
-    assert 1 == len(found)
+    assert len(found) == 1
 
 
 def test_a_judge_that_fails_keeps_the_report(quick: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -272,8 +272,8 @@ def test_a_judge_that_fails_keeps_the_report(quick: SqliteStore, monkeypatch: py
     monkeypatch.setattr(module, "look_at", trip)
     receipt = take(quick, wire.inventory(NOON), wire.probe(NOON, 300e6))
 
-    assert 2 == len(receipt.accepted)
-    assert 1 == drive(quick)["look_again"]
+    assert len(receipt.accepted) == 2
+    assert drive(quick)["look_again"] == 1
 
 
 def test_holds_are_confirmed_by_signs_of_life(quick: SqliteStore) -> None:
@@ -294,7 +294,7 @@ def test_holds_are_confirmed_by_signs_of_life(quick: SqliteStore) -> None:
     )
     take(quick, wire.status(NOON, holds_in_force=("hold-1", "hold-unknown")))
 
-    assert ["host-1"] == list(quick.read(lambda tx: rules.receipts(tx, "hold-1")))
+    assert list(quick.read(lambda tx: rules.receipts(tx, "hold-1"))) == ["host-1"]
 
 
 def test_a_drive_in_two_machines_at_once_is_told(quick: SqliteStore) -> None:
@@ -306,7 +306,7 @@ def test_a_drive_in_two_machines_at_once_is_told(quick: SqliteStore) -> None:
 
     drive_id = drive(quick)["drive_id"]
     at_once = quick.read(lambda tx: drives.claimed_at_once(tx, drive_id))
-    assert ["host-1", "host-2"] == at_once
+    assert at_once == ["host-1", "host-2"]
 
 
 def test_a_drive_that_moved_is_in_one_machine(quick: SqliteStore) -> None:
@@ -317,4 +317,4 @@ def test_a_drive_that_moved_is_in_one_machine(quick: SqliteStore) -> None:
         take(quick, wire.inventory(at, host_id="host-2"), at=at, host_id="host-2")
 
     drive_id = drive(quick)["drive_id"]
-    assert [] == quick.read(lambda tx: drives.claimed_at_once(tx, drive_id))
+    assert quick.read(lambda tx: drives.claimed_at_once(tx, drive_id)) == []

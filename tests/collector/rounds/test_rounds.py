@@ -1,4 +1,4 @@
-"""What happens by the clock: one leader, messages delivered at least once, thinning that changes no standing."""
+"""What happens by the clock: one leader, messages told at least once, thinning that changes no standing."""
 
 import base64
 import json
@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pytest
 import standardwebhooks
-
 from ebbmark_collector.rounds import (
     Post,
     Rounds,
@@ -24,6 +23,7 @@ from ebbmark_collector.rounds import (
 from ebbmark_collector.settings import NotifySettings, Settings
 from ebbmark_collector.store import Store
 from ebbmark_collector.store.sqlite import SqliteStore
+
 from tests.collector import wire
 from tests.collector.conftest import NOON, SetClock
 from tests.collector.intake.test_accept import assign, drive, enrol, take
@@ -99,12 +99,12 @@ def test_an_alert_is_told_once_signed_and_in_words(store: Store, receiver: Recei
 
     assert gather(store, post, now) > 0
     assert deliver(store, post, now) > 0
-    assert 0 == gather(store, post, now)
-    assert 0 == deliver(store, post, now)
+    assert gather(store, post, now) == 0
+    assert deliver(store, post, now) == 0
 
     headers, body = next((h, b) for h, b in receiver.came if b"floor_under_demand" in b)
     checked = standardwebhooks.Webhook(SECRET).verify(body, {k.lower(): v for k, v in headers.items()})
-    assert "critical" == checked["data"]["severity"]
+    assert checked["data"]["severity"] == "critical"
     assert "150 MB/s" in json.dumps(checked)
 
 
@@ -143,7 +143,7 @@ def test_messages_and_their_mark_are_one(
         with pytest.raises(LookupError):
             gather(sqlite_store, post, NOON + DAY)
 
-    assert [] == sqlite_store.read(lambda tx: tx.query("SELECT message_id FROM outbox"))
+    assert sqlite_store.read(lambda tx: tx.query("SELECT message_id FROM outbox")) == []
     assert gather(sqlite_store, post, NOON + DAY) > 0
 
 
@@ -162,7 +162,7 @@ def test_a_dead_leader_is_followed_within_ten_seconds(store: Store, time: SetClo
         time.go_on(seconds=2)
         second._renew()
 
-    assert ((True, False), (True, False), True) == (at_first, while_it_lives, second.leads)
+    assert (at_first, while_it_lives, second.leads) == ((True, False), (True, False), True)
 
 
 def test_a_leader_that_stops_hands_over_at_once(sqlite_store: SqliteStore, time: SetClock) -> None:
@@ -184,8 +184,8 @@ def test_a_silent_host_is_told_and_its_return_clears_it(sqlite_store: SqliteStor
     for minutes in range(0, 60 * 24, 30):
         listen_for_silence(sqlite_store, NOON + 31 * DAY + timedelta(minutes=minutes))
 
-    assert [1] == raised
-    assert [0] == _host_alerts(sqlite_store)
+    assert raised == [1]
+    assert _host_alerts(sqlite_store) == [0]
 
 
 def _host_alerts(store: Store) -> list[int]:
@@ -216,11 +216,11 @@ def test_thinning_changes_no_standing(store: Store) -> None:
     left = store.read(
         lambda tx: tx.query("SELECT kind, COUNT(*) AS n FROM reports GROUP BY kind ORDER BY kind")
     )
-    assert {"probe": 1} == {row["kind"]: row["n"] for row in left}  # the soak
+    assert {row["kind"]: row["n"] for row in left} == {"probe": 1}  # the soak
     spots = store.read(lambda tx: tx.query("SELECT DISTINCT trace_kept FROM probes WHERE kind = 'spot'"))
-    assert [{"trace_kept": 0}] == spots
+    assert spots == [{"trace_kept": 0}]
     days_kept = store.read(lambda tx: tx.query("SELECT COUNT(*) AS n FROM health_days"))[0]["n"]
-    assert 40 == days_kept
+    assert days_kept == 40
 
 
 def test_the_traces_behind_an_open_alert_are_kept(sqlite_store: SqliteStore) -> None:
@@ -230,7 +230,7 @@ def test_the_traces_behind_an_open_alert_are_kept(sqlite_store: SqliteStore) -> 
     keep_within_retention(sqlite_store, NOON + 400 * DAY, Settings())
 
     rows = sqlite_store.read(lambda tx: tx.query("SELECT trace_kept FROM probes WHERE kind = 'spot'"))
-    assert [{"trace_kept": 1}] == rows
+    assert rows == [{"trace_kept": 1}]
 
 
 def test_findings_and_soaks_outlive_every_retention(sqlite_store: SqliteStore) -> None:
@@ -240,7 +240,7 @@ def test_findings_and_soaks_outlive_every_retention(sqlite_store: SqliteStore) -
     keep_within_retention(sqlite_store, NOON + 3_650 * DAY, Settings())
 
     with sqlite_store.tx() as tx:
-        assert [{"kind": "soak", "trace_kept": 1}] == tx.query("SELECT kind, trace_kept FROM probes")
-        assert 1 == len(tx.query("SELECT * FROM findings"))
+        assert tx.query("SELECT kind, trace_kept FROM probes") == [{"kind": "soak", "trace_kept": 1}]
+        assert len(tx.query("SELECT * FROM findings")) == 1
         kinds = [row["kind"] for row in tx.query("SELECT kind FROM reports ORDER BY kind")]
-    assert ["finding", "probe"] == kinds
+    assert kinds == ["finding", "probe"]

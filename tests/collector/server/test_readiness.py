@@ -6,6 +6,7 @@ import socket
 from pathlib import Path
 
 from ebbmark_collector.sd_notify import ServiceManager
+
 from tests.collector.serving import start
 
 
@@ -32,8 +33,8 @@ def test_a_served_collector_says_ready_alive_and_stopping(tmp_path: Path) -> Non
             served.process.stdout.close()
 
     assert heard[0].startswith("READY=1")
-    assert ["WATCHDOG=1"] * 3 == heard[1:4]
-    assert 0 == code
+    assert heard[1:4] == ["WATCHDOG=1"] * 3
+    assert code == 0
 
 
 def test_nobody_is_told_where_nobody_listens() -> None:
@@ -64,4 +65,4 @@ def test_signs_of_life_come_three_to_a_deadline(tmp_path: Path) -> None:
                 continue
             told_at.append(now_s)
 
-    assert [0, 10, 20, 30] == told_at
+    assert told_at == [0, 10, 20, 30]

@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 import requests
-
 from ebbmark_collector.errors import ConfigurationError
 from ebbmark_collector.server import check_listen
 from ebbmark_collector.settings import ServeSettings
 from ebbmark_collector.store.sqlite import SqliteStore
+
 from tests.collector import wire
 from tests.collector.serving import Served, enrol, serving, start
 
@@ -32,13 +32,13 @@ def test_the_first_run_prints_an_admin_token_once(tmp_path: Path) -> None:
     with serving(data) as first:
         assert first.admin_token is not None
         fleet = requests.get(f"{first.url}/v1/fleet", headers=first.as_admin(first.admin_token), timeout=10)
-        assert 200 == fleet.status_code
-        assert 0 == first.end()
+        assert fleet.status_code == 200
+        assert first.end() == 0
     with serving(data) as second:
         assert second.admin_token is None
-        assert 0 == second.end()
-    assert 0o700 == data.stat().st_mode & 0o777
-    assert 0o600 == (data / "collector.db").stat().st_mode & 0o777
+        assert second.end() == 0
+    assert data.stat().st_mode & 0o777 == 0o700
+    assert (data / "collector.db").stat().st_mode & 0o777 == 0o600
 
 
 def test_live_ready_and_description_need_no_token(tmp_path: Path) -> None:
@@ -48,7 +48,7 @@ def test_live_ready_and_description_need_no_token(tmp_path: Path) -> None:
             requests.get(f"{served.url}/{path}", timeout=10) for path in ("live", "ready", "openapi.json")
         ]
 
-        assert [200, 200, 200] == [answer.status_code for answer in answers]
+        assert [answer.status_code for answer in answers] == [200, 200, 200]
         assert "3.1" in answers[2].json()["openapi"]
 
 
@@ -70,7 +70,7 @@ def _send_slowly(served: Served, token: str, body: bytes, halfway: threading.Eve
 
 
 def test_sigterm_finishes_what_is_in_flight(tmp_path: Path) -> None:
-    """A report half received when the end is asked for is taken in and acknowledged before the process ends."""
+    """A report half received when the end is asked for is taken in and acknowledged first."""
     data = tmp_path / "data"
     with serving(data) as served:
         assert served.admin_token is not None
@@ -87,18 +87,18 @@ def test_sigterm_finishes_what_is_in_flight(tmp_path: Path) -> None:
         code = served.end(signal.SIGTERM)
         sender.join(timeout=20)
 
-    assert 0 == code
+    assert code == 0
     assert answers[0].startswith(b"HTTP/1.1 200"), answers[0][:300]
     assert report.report_id.encode() in answers[0]
     store = SqliteStore(data / "collector.db")
-    assert 1 == len(store.read(lambda tx: tx.query("SELECT report_id FROM report_ids")))
+    assert len(store.read(lambda tx: tx.query("SELECT report_id FROM report_ids"))) == 1
     store.close()
 
 
 def test_nobody_is_let_in_once_the_end_is_asked_for(tmp_path: Path) -> None:
     """After the signal no new connection is taken."""
     with serving(tmp_path / "data") as served:
-        assert 0 == served.end(signal.SIGTERM)
+        assert served.end(signal.SIGTERM) == 0
         with pytest.raises(requests.ConnectionError):
             requests.get(f"{served.url}/live", timeout=5)
 
@@ -116,7 +116,7 @@ def test_stalled_bodies_hold_nobody_up(tmp_path: Path) -> None:
         for conn in stalled:
             conn.close()
 
-    assert 200 == answer.status_code
+    assert answer.status_code == 200
 
 
 def test_a_body_beyond_the_limit_is_a_problem(tmp_path: Path) -> None:
@@ -171,7 +171,7 @@ def test_a_port_in_use_is_told(tmp_path: Path) -> None:
             check=False,
         )
 
-    assert 20 == ended.returncode
+    assert ended.returncode == 20
     assert "cannot be used" in ended.stderr
     assert "Traceback" not in ended.stderr
 
@@ -229,11 +229,11 @@ def test_nothing_acknowledged_over_http_is_lost_to_kill_nine(tmp_path: Path) -> 
     assert len(kept) == len(set(kept))
     assert sorted(kept) == sorted(known)
     assert len(acknowledged) >= KILLS
-    assert [{"integrity_check": "ok"}] == check
+    assert check == [{"integrity_check": "ok"}]
 
 
 def test_nothing_the_intake_accepted_is_lost_to_many_kills(tmp_path: Path) -> None:
-    """Sixty processes killed at random moments inside the intake leave every accepted report, judged and whole."""
+    """Sixty processes killed at random moments inside the intake leave every accepted report, whole."""
     script = Path(__file__).with_name("kill_loop.py")
     ended = subprocess.run(
         [sys.executable, str(script), str(tmp_path / "collector.db"), "60"],
@@ -264,5 +264,5 @@ def test_nothing_the_intake_accepted_is_lost_to_many_kills(tmp_path: Path) -> No
     assert sorted(kept) == sorted(known)
     assert {one for one in kept if one.startswith("probe-")} == set(probes)
     assert open_now == shown
-    assert [] == loose
-    assert [{"integrity_check": "ok"}] == check
+    assert loose == []
+    assert check == [{"integrity_check": "ok"}]

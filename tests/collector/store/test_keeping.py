@@ -5,11 +5,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-
 from ebbmark_collector.errors import ConfigurationError, Corrupt
 from ebbmark_collector.intake import accept_many
 from ebbmark_collector.store import Tx, keeping
 from ebbmark_collector.store.sqlite import SqliteStore
+
 from tests.collector import wire
 from tests.collector.conftest import NOON
 from tests.collector.store.test_contract import add, ids
@@ -46,7 +46,7 @@ def test_a_backup_taken_in_use_is_one_state(tmp_path: Path) -> None:
     names = [name for name in ids(copy) if name != "host-1"]
     copy.close()
     assert len([n for n in names if n[0] == "a"]) == len([n for n in names if n[0] == "b"])
-    assert 0o600 == (tmp_path / "copy.db").stat().st_mode & 0o777
+    assert (tmp_path / "copy.db").stat().st_mode & 0o777 == 0o600
 
 
 def test_a_backup_never_overwrites(tmp_path: Path) -> None:
@@ -57,7 +57,7 @@ def test_a_backup_never_overwrites(tmp_path: Path) -> None:
     with pytest.raises(ConfigurationError, match="never overwrites"):
         keeping.back_up(tmp_path / "collector.db", tmp_path / "copy.db")
 
-    assert "mine" == (tmp_path / "copy.db").read_text()
+    assert (tmp_path / "copy.db").read_text() == "mine"
 
 
 def test_a_restored_database_is_the_one_backed_up(tmp_path: Path) -> None:
@@ -96,7 +96,7 @@ def test_a_damaged_backup_is_not_restored(tmp_path: Path) -> None:
         keeping.restore(tmp_path / "copy.db", tmp_path / "collector.db", replace=True)
 
     store = SqliteStore(tmp_path / "collector.db")
-    assert ["host-1"] == ids(store)
+    assert ids(store) == ["host-1"]
     store.close()
 
 
@@ -120,8 +120,12 @@ def test_a_move_to_postgresql_arrives_whole(tmp_path: Path, new_postgres: Callab
 
     moved = keeping.move(source, target)
 
-    assert {"hosts": 1, "drives": 1, "probes": 2, "reports": 6, "findings": 1} == {
-        name: moved[name] for name in ("hosts", "drives", "probes", "reports", "findings")
+    assert {name: moved[name] for name in ("hosts", "drives", "probes", "reports", "findings")} == {
+        "hosts": 1,
+        "drives": 1,
+        "probes": 2,
+        "reports": 6,
+        "findings": 1,
     }
     with pytest.raises(ConfigurationError, match="into an empty one"):
         keeping.move(source, target)
@@ -148,6 +152,6 @@ def test_a_move_that_arrives_changed_is_undone(tmp_path: Path, new_postgres: Cal
     with pytest.raises(Exception, match="Nothing was kept"):
         keeping.move(source, target)
 
-    assert [] == ids(target)
+    assert ids(target) == []
     source.close()
     target.close()

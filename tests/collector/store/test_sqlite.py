@@ -119,13 +119,16 @@ def test_a_damaged_file_is_told(tmp_path: Path) -> None:
             file.seek(offset)
             file.write(b"\xff" * 4096)
 
-    with pytest.raises(Corrupt, match="restore the last good backup"):
+    def read_all() -> None:
         damaged = SqliteStore(path)
         try:
             damaged.read(lambda tx: tx.query("SELECT * FROM hosts ORDER BY name"))
             damaged.read(lambda tx: tx.query("SELECT * FROM hosts"))
         finally:
             damaged.close()
+
+    with pytest.raises(Corrupt, match="restore the last good backup"):
+        read_all()
 
 
 @pytest.fixture
@@ -153,10 +156,14 @@ def test_a_full_disk_refuses_loses_nothing_and_recovers(small_disk: Path) -> Non
     written: list[str] = []
     ballast = small_disk / "ballast"
     ballast.write_bytes(b"x" * 2_000_000)
-    with pytest.raises(StorageFull, match="nothing was taken in"):
+
+    def fill() -> None:
         for number in range(2_000):
             store.write(lambda tx, n=number: add(tx, f"h{n:05}", name="x" * 2_000))
             written.append(f"h{number:05}")
+
+    with pytest.raises(StorageFull, match="nothing was taken in"):
+        fill()
 
     ballast.unlink()
     store.write(lambda tx: add(tx, "later"))

@@ -1,4 +1,4 @@
-"""The questions people come with: may this drive record that, which may, what is left to do, what to buy when."""
+"""The questions people come with: may this drive record that, which may, what is left to do, what to buy."""
 
 from datetime import datetime, timedelta
 from typing import Annotated, Any, Literal

@@ -14,7 +14,7 @@ from ebbmark_collector.http.resources.drives import of_drive, row_of
 from ebbmark_collector.intake.judging import look_at
 from ebbmark_collector.intake.orders import applies_to
 from ebbmark_collector.intake.rulebook import rulebook
-from ebbmark_collector.store import Row, Tx, from_ms, hosts, lists, rules, to_ms
+from ebbmark_collector.store import Row, Tx, drives, from_ms, hosts, lists, rules, to_ms
 from ebbmark_collector.store.ids import new_id
 from ebbmark_collector.store.listing import one
 
@@ -191,7 +191,7 @@ class ProbeOrderListed(Out):
 
 
 class ProbeOrderBody(In):
-    """Ask for one probe of a drive. The agent still decides whether it may run; it never probes removable media."""
+    """Ask for one probe of a fixed drive. The agent still decides whether it may run."""
 
     drive_id: ShortText
     kind: Literal["spot", "soak", "rehearsal", "read"]
@@ -247,11 +247,13 @@ def add_probe_order(call: Call) -> Reply:
         raise HttpProblem(422, "An order ends after it begins, and in the future.", field="ends_at")
 
     def job(tx: Tx) -> ProbeOrderListed:
-        row = row_of(tx, body.drive_id)
+        row = drives.drive(tx, body.drive_id)
+        if row is None:
+            raise HttpProblem(422, f"There is no drive {body.drive_id}.", field="drive_id")
         if row["removable"]:
             raise HttpProblem(
                 422,
-                "This is a removable medium: no order writes to it. Soak it by hand, with the card in your hand.",
+                "This is a removable medium: no order writes to it. Soak it by hand.",
                 field="drive_id",
             )
         if row["retired_ms"] is not None:

@@ -1,4 +1,4 @@
-"""Drives: the fleet list worst first, one drive with everything its standing rests on, and what a person may set."""
+"""Drives: the list worst first, one drive with all its standing rests on, and what a person may set."""
 
 import json
 from datetime import datetime

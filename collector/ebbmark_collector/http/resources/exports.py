@@ -1,4 +1,4 @@
-"""Whole lists for other programs: CSV and NDJSON, streamed a page at a time, and metrics for those who scrape."""
+"""Whole lists for other programs: CSV and NDJSON, streamed a page at a time, and metrics to scrape."""
 
 import csv
 import io
@@ -86,7 +86,7 @@ def _csv(store: Store, listing: Listing) -> Iterator[bytes]:
     "/v1/exports",
     summary="A whole list as CSV or NDJSON",
     query=ExportQuery,
-    answers={200: "application/x-ndjson"},
+    answers={200: "application/x-ndjson or text/csv"},
     description="Streamed: it may be as long as the fleet is large. CSV as in RFC 4180.",
 )
 def export(call: Call) -> Reply:

@@ -176,7 +176,7 @@ def _own_host(call: Call) -> str:
     summary="What is in force for a host",
     scopes=(Scope.AGENT, Scope.VIEWER, Scope.ADMIN),
     answers={200: Orders},
-    description="An agent reads its own only. It can be asked for less than the machine's owner allows, never more.",
+    description="An agent reads its own. They ask for less than the machine's owner allows, never for more.",
 )
 def get_orders(call: Call) -> Reply:
     """Give a host's orders."""

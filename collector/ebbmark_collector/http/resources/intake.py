@@ -51,7 +51,7 @@ class IntakeReceipt(Out):
 def post_reports(call: Call) -> Reply:
     """Take in a batch."""
     assert call.principal is not None
-    arrived = read_batch(call.raw)
+    arrived = read_batch(call.value)
     receipt = accept_many(call.store, arrived, host_id=call.principal.host_id or "", received_at=call.now)
     return Reply(
         body=IntakeReceipt(

@@ -1,4 +1,4 @@
-"""Roles, recording formats, and the rules that hand a role to a drive, with a trial of what they would change."""
+"""Roles, recording formats, and the rules that hand a role to a drive, with a trial of other rules."""
 
 import json
 from datetime import datetime
@@ -131,7 +131,7 @@ def _rules_changed(tx: Tx, call: Call) -> None:
     body=RoleBody,
     answers={200: RoleShown},
     edits=True,
-    description="A house role of a shipped role's name takes its place. Drives are judged anew within a round.",
+    description="One of a shipped role's name takes its place. Drives are judged anew within a round.",
     body_example={
         "role": {
             "label": "Onboard recorder, 6K",
@@ -239,7 +239,7 @@ class AssignmentShown(Out):
 
 
 class AssignmentBody(In):
-    """A rule. `pattern` is a shell pattern; case does not matter. A mount says nothing about removable media."""
+    """A rule. `pattern` is a shell pattern, whatever the case. A mount says nothing of removable media."""
 
     matched_by: Literal["serial", "asset_tag", "mount", "model", "host"]
     pattern: Annotated[str, StringConstraints(min_length=1, max_length=256)]
