@@ -1,8 +1,11 @@
 """The commands: tell the truth of a fleet, play its reports, score the judge on it, show it all."""
 
 import json
+import logging
+import os
 import re
 import sys
+from pathlib import Path
 
 import click
 
@@ -79,14 +82,37 @@ def play(seed: int, days: int, small: bool, noise: float) -> None:
 
 
 @main.command()
+@click.option("--seeds", type=Seeds(), default="1-4", show_default=True, help="Which studios.")
+@click.option("--months", default=12, show_default=True, help="Length of the story in months.")
+@click.option("--noise", default=1.0, show_default=True, help="Factor on the noise of every probe.")
+@click.option("--processes", default=os.cpu_count() or 1, show_default=True, help="Seeds played at a time.")
+@click.option("--json", "as_json_text", is_flag=True, help="One JSON object instead of a table.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Also keep the JSON here.")
+def score(
+    *, seeds: tuple[int, ...], months: int, noise: float, processes: int, as_json_text: bool, out: Path | None
+) -> None:
+    """Replay the studios through the collector's intake and hold what it raised against the truth."""
+    from sample_fleet.scoring.score import as_json, as_table
+    from sample_fleet.scoring.score import score as play_and_count
+
+    logging.disable(logging.INFO)
+    days = round(months * 365 / 12)
+    result = play_and_count(seeds, days=days, noise=noise, processes=processes)
+    if out is not None:
+        out.write_text(as_json(result) + "\n")
+    click.echo(as_json(result) if as_json_text else as_table(result))
+
+
+@main.command()
 @click.option("--once", is_flag=True, help="End when all is shown, even on a terminal.")
-def demo(once: bool) -> None:
+@click.option("--folder", is_flag=True, help="Probe an ordinary folder, even where a drive could be made.")
+def demo(once: bool, folder: bool) -> None:
     """Show it all: a real probe over real HTTP, and some months of an invented fleet."""
     from sample_fleet.demo.programs import DemoError
     from sample_fleet.demo.tour import tour
 
     try:
-        tour(once=once)
+        tour(once=once, folder_only=folder)
     except DemoError as error:
         click.echo(f"The demonstration stopped: {error}", err=True)
         sys.exit(1)

@@ -14,7 +14,19 @@ def heading(text: str) -> None:
 
 def line(text: str = "") -> None:
     """Print a line of a step, folded to the width."""
-    print(textwrap.fill(text, WIDTH, initial_indent="  ", subsequent_indent="  "), flush=True)
+    _fold(text, "  ", "  ")
+
+
+def _fold(text: str, first: str, further: str) -> None:
+    folded = textwrap.fill(
+        text,
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=further,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
+    print(folded, flush=True)
 
 
 def as_typed(text: str) -> None:
@@ -57,8 +69,8 @@ def alert(found: dict[str, Any]) -> None:
     act_by = f", act by {found['act_by'][:10]}" if found.get("act_by") else ""
     raised = (found.get("raised_at") or "")[:16].replace("T", " ")
     line(f"{found['severity']}, raised {raised}{act_by}: {found['headline']}")
-    for reason in found.get("why") or ():
-        print(textwrap.fill(reason, WIDTH, initial_indent="    why: ", subsequent_indent="         "))
+    reasons = [row.strip() for reason in found.get("why") or () for row in reason.splitlines()]
+    for reason in reasons:
+        _fold(reason, "    why: ", " " * 9)
     if found.get("next_step"):
-        step = found["next_step"]
-        print(textwrap.fill(step, WIDTH, initial_indent="    do:  ", subsequent_indent="         "))
+        _fold(found["next_step"], "    do:  ", " " * 9)

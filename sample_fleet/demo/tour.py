@@ -23,17 +23,22 @@ from sample_fleet.diary.days import Diary
 from sample_fleet.scoring.replay import run_rounds, set_up, tag_drives, take_in
 from sample_fleet.studio.invent import SMALL, Presence, invent
 
-SEED = 2026
+SEED = 2000
 DAYS = 120
 ROLE = "demo-recorder"
+TAG = "DEMO-1"
 FORMAT = "prores-422-hq-uhd-29.97"
 SHOWN_DRIVES = 14
 SHOWN_ALERTS = 8
 BASE = Path("/var/tmp")  # noqa: S108 - a loop device's file wants a disk; the folder in it is private
 
 
-def tour(*, once: bool) -> None:
+def tour(*, once: bool, folder_only: bool = False) -> None:
     """Give the tour; without `once`, on a terminal, stay until Ctrl-C.
+
+    Args:
+        once: End when all is shown.
+        folder_only: Make no drive; probe an ordinary folder.
 
     Raises:
         DemoError: When it cannot go on.
@@ -50,7 +55,7 @@ def tour(*, once: bool) -> None:
         show.heading(f"2. The collector serves at {running.url}")
         api = Api(running.url, running.admin_token)
         stack.callback(api.close)
-        drive = stack.enter_context(stand_in(base))
+        drive = stack.enter_context(stand_in(base, folder_only=folder_only))
         mine = _probe_for_real(api, Agent(folder), drive, folder, clock.utc())
         _show_fleet(api, mine)
         _show_way_on(running, mine)
@@ -168,32 +173,37 @@ def _give_role(api: Api, mine: dict[str, Any], drive: StandIn, ends_at: str) -> 
             }
         },
     )
-    api.post("/v1/assignments", {"matched_by": "serial", "pattern": mine["serial"], "role": ROLE})
-    api.patch(f"/v1/hosts/{_real_host(api)['host_id']}", {"probing_enabled": True})
-    api.patch(f"/v1/drives/{mine['drive_id']}", {"asset_tag": "DEMO-1"})
-    api.post(
-        "/v1/probe-orders",
-        {"drive_id": mine["drive_id"], "kind": "soak", "max_bytes": drive.soak_bytes, "ends_at": ends_at},
-    )
+    api.post("/v1/assignments", {"matched_by": "asset_tag", "pattern": TAG, "role": ROLE})
+    api.patch(f"/v1/drives/{mine['drive_id']}", {"asset_tag": TAG})
     show.line(
         f"The drive has the role {ROLE}: {FORMAT}, {show.rate(role['rate_bytes_per_s'])}, with headroom "
-        f"{show.rate(role['demand_bytes_per_s'])}, one second of buffer. A soak of "
-        f"{drive.soak_bytes / 1e9:.1f} GB is ordered."
+        f"{show.rate(role['demand_bytes_per_s'])}, one second of buffer."
     )
+    if drive.is_drive:
+        api.patch(f"/v1/hosts/{_real_host(api)['host_id']}", {"probing_enabled": True})
+        order = {"kind": "soak", "max_bytes": drive.soak_bytes, "ends_at": ends_at}
+        api.post("/v1/probe-orders", {"drive_id": mine["drive_id"], **order})
+        show.line(
+            f"Probing is turned on for this machine, and a soak of {drive.soak_bytes / 1e9:.1f} GB ordered."
+        )
 
 
 def _let_it_probe(api: Api, agent: Agent, mine: dict[str, Any], drive: StandIn) -> None:
-    for _ in range(2):  # the first round may only fetch the orders
-        agent.must("run", "--one-round")
-        if _soak_of(api, mine["drive_id"]):
-            return
-    why = [row for row in agent.run("why").stdout.splitlines() if "refused" in row]
-    show.line(
-        "By itself the agent would not probe now: " + " ".join(w.split("refused", 1)[1].strip() for w in why)
-    )
-    show.line("So it is asked by hand, which is permission enough:")
-    show.as_typed(agent.command("probe", str(drive.mount), "--soak", "--bytes", str(drive.soak_bytes)))
-    agent.run("probe", str(drive.mount), "--soak", "--bytes", str(drive.soak_bytes), "--for", FORMAT)
+    if drive.is_drive:
+        for _ in range(2):  # the first round may only fetch the orders
+            agent.must("run", "--one-round")
+            if _soak_of(api, mine["drive_id"]):
+                return
+        why = [
+            row.split("refused", 1)[1].strip()
+            for row in agent.run("why").stdout.splitlines()
+            if "refused" in row
+        ]
+        show.line("By itself the agent would not probe now: " + " ".join(why))
+    show.line("It is asked by hand, which is permission enough:")
+    by_hand = ("probe", str(drive.mount), "--soak", "--bytes", str(drive.soak_bytes), "--for", FORMAT)
+    show.as_typed(agent.command(*by_hand))
+    agent.run(*by_hand)
     agent.must("run", "--one-round")
 
 
@@ -216,10 +226,8 @@ def _show_probe(api: Api, drive_id: str) -> dict[str, Any]:
         f"floor {show.rate(soak['floor_bytes_per_s'])}{stepped}."
     )
     mine: dict[str, Any] = api.get(f"/v1/drives/{drive_id}")
-    show.line(
-        f"The collector's word: {mine['standing']}, "
-        f"{show.rate(mine['floor_bytes_per_s'])} against {show.rate(mine['demand_bytes_per_s'])} asked."
-    )
+    reasons = (mine.get("judgement") or {}).get("reasons") or [{"sentence": "not judged yet"}]
+    show.line(f"The collector's word: {mine['standing']}. {reasons[0]['sentence']}")
     return mine
 
 
