@@ -7,14 +7,16 @@
 
 import threading
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import timedelta
 from pathlib import Path
 
 from ebbmark_agent.clock import Clock
 from ebbmark_agent.consent import BY_HAND_QUIET_S, Wanted, refusals
 from ebbmark_agent.drives import Drive, Inventory, Volume, volume_of, with_names
-from ebbmark_agent.evidence import Demand, Fit, InUse, ProbeEvidence, fit
+from ebbmark_agent.evidence import Demand, Fit, InUse, MinutesKind, ProbeEvidence, fit
 from ebbmark_agent.health import JsonSmartctl, examine
+from ebbmark_agent.memory import Memory
 from ebbmark_agent.moment import Scene, host_facts, target_facts
 from ebbmark_agent.platforms import Platform
 from ebbmark_agent.probe import ProbeRequest, ProgressSink, plan, run_probe
@@ -24,6 +26,7 @@ from ebbmark_agent.watching import thermometer, watch_for
 
 WAIT_FOR_QUIET_S = 15.0  # [s] a disk somebody has just finished with gets this long to fall quiet
 LIVELY_BYTES_PER_S = 20_000_000  # [bytes/s] on a system disk, with a person there who knows that it is one
+DEBT_REST = timedelta(hours=6)  # after which a drive counts as rested; common practice, no source
 WORTH_WAITING_FOR = frozenset({"foreign_io", "neighbour_io", "not_watched_long_enough"})
 
 
@@ -248,22 +251,49 @@ def probe_on_bench(
         cancel=cancel,
         thermometer=thermometer(bench.members, bench.readings, runner=runner, clock=clock),
     )
-    return judge(asked, result, bench=bench)
+    debt_bytes = owed_before(result, scene.memory, bench.members) if scene.memory else 0
+    return judge(asked, result, bench=bench, debt_bytes=debt_bytes)
 
 
-def judge(asked: Asked, result: ProbeResult, *, bench: Bench) -> Judged:
+def owed_before(result: ProbeResult, memory: Memory, members: Iterable[Drive]) -> int:
+    """Give what earlier probes wrote to a drive that it was not shown to have slept off [bytes].
+
+    Args:
+        result: The probe that followed them.
+        memory: What the agent remembers.
+        members: The drives beneath its volume; the one that owes most counts.
+    """
+    since = result.started_at - DEBT_REST
+    return max(
+        (
+            sum(
+                spent.written_bytes
+                for spent in memory.spendings(drive.key)
+                if since < spent.at < result.started_at
+                and spent.probe_id != result.probe_id
+                and not spent.discarded
+            )
+            for drive in members
+        ),
+        default=0,
+    )
+
+
+def judge(asked: Asked, result: ProbeResult, *, bench: Bench, debt_bytes: float = 0.0) -> Judged:
     """Turn a probe's result into evidence and, where a demand was named, a fit.
 
     Args:
         asked: What was asked for.
         result: What the probe showed.
         bench: Where.
+        debt_bytes: What had been written before it since the last rest or erase [bytes].
     """
     try:
         evidence = evidence_of(
             result,
             capacity_bytes=bench.volume.facts.size_bytes,
             rotational=next((drive.facts.rotational for drive in bench.members), None),
+            debt_before_bytes=debt_bytes,
             buffer_s=asked.demand.buffer_s if asked.demand else asked.buffer_s,
         )
     except ValueError:  # it gave way or failed before anything was written
@@ -271,4 +301,8 @@ def judge(asked: Asked, result: ProbeResult, *, bench: Bench) -> Judged:
     if asked.demand is None:
         return Judged(result=result, evidence=evidence, fit=None)
     in_use = InUse(path_key=result.path.key(), file_system=bench.volume.facts.file_system)
-    return Judged(result=result, evidence=evidence, fit=fit(evidence, asked.demand, in_use=in_use))
+    judged = fit(evidence, asked.demand, in_use=in_use)
+    # What was shown to go on for good needs no rest before it, so a debt takes nothing from it.
+    if debt_bytes and judged.from_rest.kind is not MinutesKind.UNLIMITED:
+        judged = fit(evidence, asked.demand, in_use=replace(in_use, debt_bytes=debt_bytes))
+    return Judged(result=result, evidence=evidence, fit=judged)

@@ -174,6 +174,19 @@ class VolumeFullError(DeviceError):
         )
 
 
+class TooFewBytesError(DeviceError):
+    """Fewer bytes are allowed than can be written unbuffered."""
+
+    exit_code = 54
+
+    def __init__(self, *, max_bytes: int, least_bytes: int) -> None:
+        """Take what is allowed and what is needed at least [bytes]."""
+        super().__init__(
+            f"{max_bytes} bytes are too few to probe: at least {least_bytes} are written at once, and a rate "
+            "needs seconds of writing. Allow more with --bytes, a gigabyte or so."
+        )
+
+
 class VolumeReadOnlyError(DeviceError):
     """The volume is mounted for reading only, or the kernel has turned it so."""
 

@@ -49,6 +49,7 @@ def probe_document(judged: Judged, *, buffer_s: float, notes: tuple[str, ...] = 
         "file_system": result.file_system,
         "path": result.path.model_dump(mode="json", exclude_none=True),
         "discard": result.discard.value,
+        "space_returned": result.space_returned,
         "fill_start": result.fill_start,
         "fill_end": result.fill_end,
         "temperature_hottest_c": result.temperature_hottest_c,
@@ -213,6 +214,8 @@ def _afterwards(result: ProbeResult) -> list[tuple[str, str]]:
         rows.append(
             ("fault", result.fault.sentence + (" Save what is on it." if result.fault.of_drive else ""))
         )
+    if result.space_returned is False:
+        rows.append(("space", "did not come back after the file was gone: a snapshot may hold it"))
     if result.read_back_ok is False:
         rows.append(("read-back", f"WRONG at byte {result.read_back_bad_at_byte}. Save what is on it."))
     elif result.read_back_ok:

@@ -81,6 +81,8 @@ def _medium(
             code="removable_medium",
             sentence=f"{target.name} is removable and may hold the only copy of a take: it is only read.",
         )
+        if target.clips is None:
+            return  # nobody looked for clips, since it makes no difference
     elif not target.word_given:
         yield Refusal(
             code="removable_medium",
@@ -276,6 +278,8 @@ def _wear(
 ) -> Iterator[Refusal]:
     if wanted.reads_only or (wanted.by_hand and (wanted.stated_bytes or not target.removable)):
         return
+    if target.removable and not wanted.by_hand:
+        return  # never written by rule, whatever it costs
     if target.budget is None:
         if not wanted.by_hand:
             yield Refusal(code="budget_unknown", sentence=f"No wear budget is worked out for {target.name}.")

@@ -60,9 +60,15 @@ def read_one(running: Running, drive: Drive) -> Drive:
         The drive with the names it gave.
     """
     now = running.clock.utc()
-    found = examine(drive, now=now, runner=running.runner)
+    # Behind a bridge, the way that answered last is asked first: else each read starts several processes.
+    known = running.device_types.pop(drive.insertion, None)
+    found = examine(drive, now=now, runner=running.runner, device_type=known)
+    if drive.over_usb and found.device_type is not None:
+        running.device_types[drive.insertion] = found.device_type
     running.readings[drive.ref] = found.reading
-    running.inventory = with_names(running.inventory, {drive.ref: drive.named(found.identity)})
+    running.inventory = with_names(
+        running.inventory, {drive.ref: drive.named(found.identity, rotation_rpm=found.rotation_rpm)}
+    )
     named = running.inventory.drive(drive.ref) or drive
     subject = Subject(ref=named.ref, identity=named.facts.identity)
     running.keeper.say(HealthBody(subject=subject, reading=found.reading), now=now)

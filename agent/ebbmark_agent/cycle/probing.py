@@ -158,7 +158,7 @@ def _try(running: Running, due: Due) -> ProbeResult | None:
         case = _case(running, due)
         refused = _refusals(running, case)
     now = running.clock.utc()
-    key = running.inventory.members(due.volume)[0].key
+    key = _key(running, due.volume)
     running.refused[due.volume.facts.volume_id] = (now, refused)
     if refused:
         if running.memory.last_done(f"no_safe_moment:{key}") is None:
@@ -323,7 +323,7 @@ def _remember(running: Running, due: Due, result: ProbeResult, *, now: datetime)
     if result.outcome in {ProbeOutcome.GAVE_WAY, ProbeOutcome.CANCELLED}:
         _postpone(running, due)
         return
-    key = running.inventory.members(due.volume)[0].key
+    key = _key(running, due.volume)
     running.memory.done(f"{due.kind}:{key}", at=now)
     if due.kind is ProbeKind.SOAK:
         running.memory.done(f"{ProbeKind.SPOT}:{key}", at=now)
@@ -338,7 +338,13 @@ def _postpone(running: Running, due: Due) -> None:
         soak = due.kind is ProbeKind.SOAK
         every_s = (due.subject.soak_every_s if soak else due.subject.spot_every_s) or RETRY_GAVE_WAY_S
         at = now - timedelta(seconds=max(0.0, every_s - RETRY_GAVE_WAY_S))
-        running.memory.done(f"{due.kind}:{running.inventory.members(due.volume)[0].key}", at=at)
+        running.memory.done(f"{due.kind}:{_key(running, due.volume)}", at=at)
+
+
+def _key(running: Running, volume: Volume) -> str:
+    """Give what a volume is remembered by: its first drive, or itself where none is known beneath it."""
+    members = running.inventory.members(volume)
+    return members[0].key if members else f"volume:{volume.facts.volume_id}"
 
 
 class _Ending:

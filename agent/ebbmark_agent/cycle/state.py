@@ -40,6 +40,7 @@ class Running:
         started_s: The same by the monotonic clock [s].
         inventory: The machine as last seen.
         readings: The last health reading of each drive, by ref.
+        device_types: Smartctl's device type that last answered for each insertion of a drive.
         orders: The orders held.
         refused: The last refusals of each subject, by key, with when they were given.
         pause: How long the collector is left alone.
@@ -61,6 +62,7 @@ class Running:
     started_s: float
     inventory: Inventory = field(default_factory=Inventory)
     readings: dict[str, HealthReading] = field(default_factory=dict)
+    device_types: dict[str, str] = field(default_factory=dict)
     orders: Orders | None = None
     refused: dict[str, tuple[datetime, tuple[Refusal, ...]]] = field(default_factory=dict)
     pause: Pause = field(default_factory=Pause)

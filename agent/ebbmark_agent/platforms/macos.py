@@ -146,7 +146,10 @@ def disk_counters(disk: str) -> DiskCounters | None:
         found = psutil.disk_io_counters(perdisk=True, nowrap=False).get(disk)
         if found is not None:
             return DiskCounters(
-                at_s=time.monotonic(), read_bytes=found.read_bytes, written_bytes=found.write_bytes
+                at_s=time.monotonic(),
+                read_bytes=found.read_bytes,
+                written_bytes=found.write_bytes,
+                write_requests=found.write_count,
             )
     return None
 

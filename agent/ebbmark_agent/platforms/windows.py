@@ -296,6 +296,7 @@ def disk_counters(disk: str, *, kernel32: Any = None) -> DiskCounters | None:
         read_bytes=answer.BytesRead,
         written_bytes=answer.BytesWritten,
         in_flight=answer.QueueDepth,
+        write_requests=answer.WriteCount,
         busy_s=(answer.QueryTime - answer.IdleTime) / _TICKS_A_SECOND,
     )
 

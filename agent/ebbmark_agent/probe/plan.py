@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from ebbmark_agent.errors import VolumeFullError
+from ebbmark_agent.errors import TooFewBytesError, VolumeFullError
 from ebbmark_agent.platforms import ALIGNMENT_BYTES, VolumeSpace
 from ebbmark_agent.probe.request import SPOT_BYTES, ProbeRequest
 from ebbmark_agent.report import FileLayout, ProbeKind
@@ -39,9 +39,12 @@ def plan(request: ProbeRequest, space: VolumeSpace) -> Plan:
 
     Raises:
         VolumeFullError: There is no room for the smallest probe.
+        TooFewBytesError: Fewer bytes are allowed than a probe needs.
     """
-    room = space.free_bytes - keep_free(request, space)
     passes = 2 if request.layout is FileLayout.OVERWRITTEN else 1
+    if request.max_bytes is not None and request.max_bytes < passes * ALIGNMENT_BYTES:
+        raise TooFewBytesError(max_bytes=request.max_bytes, least_bytes=passes * ALIGNMENT_BYTES)
+    room = space.free_bytes - keep_free(request, space)
     wanted = _wanted(request, room)
     capped = wanted if request.max_bytes is None else min(wanted, request.max_bytes // passes)
     file_bytes = min(capped, room) // ALIGNMENT_BYTES * ALIGNMENT_BYTES

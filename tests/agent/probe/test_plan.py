@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from ebbmark_agent.errors import VolumeFullError
+from ebbmark_agent.errors import TooFewBytesError, VolumeFullError
 from ebbmark_agent.platforms import VolumeSpace
 from ebbmark_agent.probe.plan import plan
 from ebbmark_agent.probe.request import SPOT_BYTES
@@ -85,3 +85,10 @@ def test_a_probe_never_takes_the_last_room(total: int, used: float, asked: int, 
     assert space.free_bytes - found.file_bytes >= 0.01 * total - 1
     assert found.written_bytes <= asked
     assert found.file_bytes % 4096 == 0
+
+
+@pytest.mark.parametrize("layout", [FileLayout.PREALLOCATED, FileLayout.OVERWRITTEN])
+def test_too_few_bytes_are_not_called_a_full_volume(layout: FileLayout) -> None:
+    """On a volume with room, a cap below one page is told as such, with what to do."""
+    with pytest.raises(TooFewBytesError, match="100 bytes are too few"):
+        planned(max_bytes=100, layout=layout)
