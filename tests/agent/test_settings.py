@@ -137,4 +137,4 @@ def test_variables_of_the_other_programs_are_no_faults(tmp_path: Path) -> None:
 
     settings = load_settings(path=written(tmp_path, "[limits]\nquiet_s = 5\n"), environment=environment)
 
-    assert 5.0 == settings.limits.quiet_s
+    assert settings.limits.quiet_s == 5.0
