@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from ebbmark_collector import logs
+from ebbmark_collector import logs, tls
 from ebbmark_collector.clock import Clock
 from ebbmark_collector.errors import CollectorError
 from ebbmark_collector.http import auth
@@ -66,6 +66,22 @@ def _first_admin(store: Store, clock: Clock) -> str | None:
     return store.write(job)
 
 
+def _serve_tls(server: tls.TlsServer, store: Store, clock: Clock, rounds: Rounds) -> None:
+    token = _first_admin(store, clock)
+    if token is not None:
+        click.echo(f"admin token: {token}")
+
+    def listening(address: str) -> None:
+        click.echo(f"listening on {address}")
+        sys.stdout.flush()
+
+    rounds.start()
+    try:
+        server.run(now_s=clock.monotonic_s, manager=ServiceManager(os.environ), listening=listening)
+    finally:
+        rounds.stop()
+
+
 @main.command()
 @data_option
 @config_option
@@ -77,10 +93,15 @@ def serve(data: Path, config_path: Path | None, listen: str | None, verbose: boo
     settings = load(config_path)
     if listen is not None:
         settings = settings.model_copy(update={"serve": settings.serve.model_copy(update={"listen": listen})})
+    check_listen(settings.serve)
+    https = tls.TlsServer(settings, data=data, verbose=verbose) if tls.asked_for(settings.serve) else None
     clock = Clock()
     post = open_post(settings.notify)
     store = open_store(data, settings)
     try:
+        if https is not None:
+            _serve_tls(https, store, clock, Rounds(store, clock, settings, post))
+            return
         services = Services(store=store, clock=clock, settings=settings)
         server = Server(create_app(services), settings.serve)
         server.on_signals()  # before anybody is told that it listens
@@ -221,6 +242,8 @@ def validate(config_path: Path | None) -> None:
     """Check a configuration and tell every fault in it."""
     settings = load(config_path)
     check_listen(settings.serve)
+    if tls.asked_for(settings.serve):
+        tls.check_certificate(settings.serve)
     open_post(settings.notify)
     click.echo("The configuration is good.")
 

@@ -51,10 +51,12 @@ def check_listen(settings: ServeSettings) -> None:
         ConfigurationError: When they did not.
     """
     host, _ = split_listen(settings.listen)
+    if settings.tls_certificate_file is not None:
+        return
     if not is_loopback(host) and not settings.plain_http_beyond_loopback:
         sentence = (
             f"serve.listen: {settings.listen} is plain HTTP beyond this machine; tokens would be readable. "
-            "Put a TLS proxy in front and listen on 127.0.0.1, or say "
+            "Set serve.tls_certificate_file, or put a TLS proxy in front and listen on 127.0.0.1, or say "
             "serve.plain_http_beyond_loopback = true if the network is closed."
         )
         raise ConfigurationError([sentence])

@@ -30,6 +30,11 @@ class ServeSettings(_Section):
     trusted_proxy: str | None = Field(
         default=None, description="Address of the one proxy whose X-Forwarded-For is believed."
     )
+    tls_certificate_file: Path | None = Field(
+        default=None, description="PEM, the chain after it: answer https without a proxy. Goes with the key."
+    )
+    tls_key_file: Path | None = Field(default=None, description="PEM, PKCS#8, without a password.")
+    tls_threads: int = Field(default=64, ge=4, le=512, description="Requests at a time with TLS.")
     threads: int = Field(default=8, ge=1, le=64)
     max_body_bytes: int = Field(default=8_000_000, ge=10_000, le=100_000_000)
     stalled_body_s: int = Field(default=30, ge=1, le=600)
