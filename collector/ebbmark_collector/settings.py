@@ -59,6 +59,11 @@ class RetentionSettings(_Section):
 
     health_days: Days = 30
     spot_trace_days: Days = 90
+    spot_details_days: Days = Field(
+        default=200,
+        ge=181,
+        description="Then a spot keeps its rates, spread, stalls and cliff; nothing older is judged in detail.",
+    )
     take_days: Days = 365
 
 

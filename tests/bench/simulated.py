@@ -4,6 +4,7 @@ The mix is 24 NVMe health reports to one spot probe of 256 points. Health is a q
 written grow, nothing else does. A spot's block times vary as those of a real drive do.
 """
 
+import hashlib
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -72,6 +73,12 @@ def identity(serial: str) -> DriveIdentity:
 def subject(serial: str) -> Subject:
     """Give a drive as its reports name it."""
     return Subject(ref=f"nvme{int(serial[-2:])}n1", identity=identity(serial), volume_id=f"vol-{serial}")
+
+
+def _digits(head: str, length: int, serial: str, *of: object) -> str:
+    """Give an id of a real one's length that is no other's, with the serial in it."""
+    digest = hashlib.sha256(repr((serial, of)).encode()).hexdigest()
+    return f"{head}{digest[: length - len(head) - len(serial)]}{serial}"
 
 
 def _envelope(host: SimulatedHost, report_id: str, made_at: datetime, sequence: int, body: object) -> Report:
@@ -143,7 +150,7 @@ def health(host: SimulatedHost, serial: str, made_at: datetime, *, hour: int = 0
         sources=dict.fromkeys(("temperature_c", "percentage_used", "written_bytes"), "nvme health log"),
     )
     body = HealthBody(subject=subject(serial), reading=reading)
-    return _envelope(host, f"{made_at:%Y%m%d%H%M%S}-{serial}-h{hour}", made_at, hour + 2, body)
+    return _envelope(host, _digits("", 32, serial, hour, made_at), made_at, hour + 2, body)
 
 
 def _steps(chance: random.Random, points: int) -> tuple[int, ...]:
@@ -154,7 +161,7 @@ def spot(host: SimulatedHost, serial: str, made_at: datetime, *, hour: int = 0, 
     """Give a drive's spot probe of 256 points."""
     steps = _steps(random.Random(seed), POINTS)
     result = ProbeResult(
-        probe_id=f"probe-{made_at:%Y%m%d%H%M%S}-{serial}-{hour}",
+        probe_id=_digits("probe-", 22, serial, hour),  # as long as a real one
         kind=ProbeKind.SPOT,
         started_at=made_at - timedelta(seconds=8),
         duration_s=sum(steps) / 1e6,
@@ -175,7 +182,7 @@ def spot(host: SimulatedHost, serial: str, made_at: datetime, *, hour: int = 0, 
         space_returned=True,
     )
     body = ProbeBody(subject=subject(serial), result=result)
-    return _envelope(host, f"{made_at:%Y%m%d%H%M%S}-{serial}-s{hour}", made_at, hour + 2, body)
+    return _envelope(host, _digits("", 32, serial, hour, made_at), made_at, hour + 2, body)
 
 
 def soak(host: SimulatedHost, serial: str, made_at: datetime, *, points: int = 2_000) -> Report:
@@ -211,27 +218,27 @@ class Mill:
 
     def __init__(self) -> None:
         host = SimulatedHost(host_id="HOSTMARK", serials=("SERIALMARK01",))
-        self._health = health(host, "SERIALMARK01", self._AT, hour=777).model_dump_json()
-        self._spots = [
-            spot(host, "SERIALMARK01", self._AT, hour=777, seed=seed).model_dump_json()
-            for seed in range(VARIANTS)
-        ]
+        models = [health(host, "SERIALMARK01", self._AT, hour=777)]
+        models += [spot(host, "SERIALMARK01", self._AT, hour=777, seed=seed) for seed in range(VARIANTS)]
+        texts = [model.model_dump_json() for model in models]
+        for number, model in enumerate(models):
+            texts[number] = texts[number].replace(model.report_id, "REPORTMARK")
+            if isinstance(model.body, ProbeBody):
+                texts[number] = texts[number].replace(model.body.result.probe_id, "PROBEMARK")
+        self._health, self._spots = texts[0], texts[1:]
 
     def text(self, host: SimulatedHost, serial: str, made_at: datetime, hour: int) -> str:
         """Give the report of an hour: health, and after every 24 of it a spot."""
         model = self._health
         if hour % (HEALTH_A_SPOT + 1) == HEALTH_A_SPOT:
-            model = self._spots[hour % VARIANTS]
+            model = self._spots[hour % VARIANTS].replace("PROBEMARK", f"probe-{hour:08}{serial}")
         at = made_at.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-        stamp = f"{made_at:%Y%m%d%H%M%S}{made_at.microsecond // 1000:03}"
         return (
-            model.replace("20010203040506", stamp)
-            .replace("2001-02-03T04:04:58Z", at)
+            model.replace("2001-02-03T04:04:58Z", at)
             .replace("2001-02-03T04:05:06Z", at)
             .replace("HOSTMARK", host.host_id)
             .replace("SERIALMARK01", serial)
-            .replace("h777", f"h{hour}")
-            .replace("s777", f"s{hour}")
+            .replace("REPORTMARK", f"{made_at:%H%M%S%f}{hour:012}{serial}")
             .replace('"sequence":779', f'"sequence":{hour + 2}')
         )
 

@@ -24,6 +24,7 @@ from ebbmark_collector.errors import Conflict, StoreError
 from ebbmark_collector.intake import facts
 from ebbmark_collector.intake.facts import Arrival
 from ebbmark_collector.intake.judging import look_at
+from ebbmark_collector.intake.naming import known_subject
 from ebbmark_collector.intake.reading import Arrived, read_report
 from ebbmark_collector.intake.rulebook import rulebook
 from ebbmark_collector.store import Store, Tx, drives, hosts, reports, savepoint
@@ -154,7 +155,8 @@ def _take_all(tx: Tx, arrived: list[Arrived], host_id: str, received_at: datetim
 
 
 def _take_one(tx: Tx, one: Arrived, report: Report, received_at: datetime, tally: _Tally) -> bool:
-    sender = reports.is_known(tx, report.report_id)
+    arrival = Arrival.of(report, received_at)
+    sender = reports.is_known(tx, report.report_id) or _folded_sender(tx, arrival)
     if sender is not None:
         if sender == report.host_id:
             tally.repeated.append(report.report_id)
@@ -162,7 +164,6 @@ def _take_one(tx: Tx, one: Arrived, report: Report, received_at: datetime, tally
             problem = "Another host has sent a report with this id. Was this machine cloned? Enrol it anew."
             tally.refused.append(Refused(report_id=report.report_id, problem=problem))
         return False
-    arrival = Arrival.of(report, received_at)
     drive_ids, at_once = _note(tx, arrival)
     subject_id = report.host_id
     if not isinstance(report.body, InventoryBody | StatusBody):
@@ -185,6 +186,17 @@ def _take_one(tx: Tx, one: Arrived, report: Report, received_at: datetime, tally
         drives.look_again(tx, drive_id)
     tally.accepted.append(report.report_id)
     return True
+
+
+def _folded_sender(tx: Tx, arrival: Arrival) -> str | None:
+    # Only health is folded, and only after days; what is fresh costs no look.
+    report = arrival.report
+    if not isinstance(report.body, HealthBody) or arrival.received_ms - arrival.made_ms < reports.DAY_MS:
+        return None
+    subject_id = known_subject(tx, report.body.subject, host_id=report.host_id)
+    if subject_id is None:
+        return None
+    return reports.is_folded(tx, subject_id, made_ms=arrival.made_ms, report_id=report.report_id)
 
 
 def _judge_touched(tx: Tx, tally: _Tally, now: datetime) -> None:

@@ -68,6 +68,17 @@ def identity_columns(identity: DriveIdentity) -> dict[str, Value]:
     }
 
 
+def known_subject(tx: Tx, subject: Subject, *, host_id: str) -> str | None:
+    """Give the drive (or array) a report is about, or None if it was never heard of."""
+    if len(subject.members) > 1:
+        return _first_known(tx, (array_name(host_id, subject.volume_id, subject.members),))
+    names = subject.identity.names() or (
+        seen_name(host_id, subject.ref, subject.volume_id),
+        seen_name(host_id, subject.ref, None),
+    )
+    return _first_known(tx, names)
+
+
 def subject_drive(tx: Tx, subject: Subject, *, host_id: str, now_ms: int) -> str:
     """Give the drive (or array) a report is about, adding it if a report comes before its inventory."""
     if len(subject.members) > 1:

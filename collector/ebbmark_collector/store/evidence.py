@@ -24,6 +24,7 @@ _HEALTH_COLUMNS = (
     "reading",
 )
 DAY_MS = 86_400_000  # [ms]
+JUDGED_FOR_GOOD = "-"  # an old spot's mark: what it said then stays
 
 
 def pack(text: str) -> bytes:
@@ -109,7 +110,7 @@ def probe(tx: Tx, probe_id: str) -> Row | None:
 def health_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     """Give a drive's days of health from an instant on."""
     return tx.query(
-        """SELECT read_ms, reading FROM health_days WHERE drive_id = :drive_id AND day >= :day
+        """SELECT read_ms, reading FROM health_days WHERE drive_id = :drive_id AND day >= :day AND reading IS NOT NULL
            ORDER BY day""",
         {"drive_id": drive_id, "day": since_ms // DAY_MS},
     )
@@ -143,9 +144,41 @@ def incidents_of(tx: Tx, drive_id: str) -> list[Row]:
 def probes_judged_otherwise(tx: Tx, drive_id: str, fit_key: str) -> list[Row]:
     """Give the probes of a drive whose judgement is for another demand than this one."""
     return tx.query(
-        """SELECT * FROM probes WHERE drive_id = :drive_id AND (fit_key IS NULL OR fit_key <> :fit_key)
+        """SELECT * FROM probes WHERE drive_id = :drive_id
+             AND (fit_key IS NULL OR fit_key NOT IN (:fit_key, :judged_for_good))
            ORDER BY started_ms, probe_id""",
-        {"drive_id": drive_id, "fit_key": fit_key},
+        {"drive_id": drive_id, "fit_key": fit_key, "judged_for_good": JUDGED_FOR_GOOD},
+    )
+
+
+_LOOKED_BACK_MS = 60 * DAY_MS  # [ms] a collector off for longer leaves some rows longer than they need be
+
+
+def drop_details(tx: Tx, drive_id: str, *, before_ms: int) -> None:
+    """Drop what only a judgement in detail needs from a drive's old spots; their rates and the like stay."""
+    tx.run(
+        """UPDATE probes SET figures = NULL, result_json = NULL, fit_key = :judged_for_good
+           WHERE drive_id = :drive_id AND started_ms >= :after_ms AND started_ms < :before_ms
+             AND kind = 'spot' AND trace_kept = 0 AND figures IS NOT NULL""",
+        {
+            "drive_id": drive_id,
+            "after_ms": before_ms - _LOOKED_BACK_MS,
+            "before_ms": before_ms,
+            "judged_for_good": JUDGED_FOR_GOOD,
+        },
+    )
+
+
+def drop_readings(tx: Tx, drive_id: str, *, before_ms: int) -> None:
+    """Drop the whole reading of a drive's old days of health; their columns stay."""
+    tx.run(
+        """UPDATE health_days SET reading = NULL
+           WHERE drive_id = :drive_id AND day >= :after AND day < :before AND reading IS NOT NULL""",
+        {
+            "drive_id": drive_id,
+            "after": (before_ms - _LOOKED_BACK_MS) // DAY_MS,
+            "before": before_ms // DAY_MS,
+        },
     )
 
 

@@ -2,8 +2,8 @@
 
 1. Lists never read this table; what they show stands in columns of its own, written when a report came in.
 2. Health comes hourly and hardly differs: after two days a drive's day of it is folded into one row.
-3. An id is known for as long as its report is kept. After that the keys of what a report left make a
-   repeat harmless.
+3. An id is known for as long as its report is kept, a folded one within its day. After that the keys of what
+   a report left make a repeat harmless.
 """
 
 import json
@@ -11,7 +11,17 @@ import json
 from ebbmark_collector.store.packing import pack, unpack
 from ebbmark_collector.store.tx import Row, Tx, Value
 
-__all__ = ["drop_days", "drop_one", "drop_reports", "fold_days", "is_known", "keep", "report", "unpack"]
+__all__ = [
+    "drop_days",
+    "drop_one",
+    "drop_reports",
+    "fold_days",
+    "is_folded",
+    "is_known",
+    "keep",
+    "report",
+    "unpack",
+]
 
 DAY_MS = 86_400_000  # [ms]
 _FOLDED = ("report_id", "kind", "host_id", "made_ms", "received_ms", "sequence", "wire_version")
@@ -20,18 +30,18 @@ _FOLDED = ("report_id", "kind", "host_id", "made_ms", "received_ms", "sequence",
 def is_known(tx: Tx, report_id: str) -> str | None:
     """Give the host that sent this report before, or None."""
     rows = tx.query(
-        """SELECT i.subject_id, i.made_ms, r.host_id FROM report_ids i LEFT JOIN reports r
+        """SELECT r.host_id FROM report_ids i JOIN reports r
              ON r.subject_id = i.subject_id AND r.made_ms = i.made_ms AND r.report_id = i.report_id
            WHERE i.report_id = :report_id""",
         {"report_id": report_id},
     )
-    if not rows:
-        return None
-    sender: str | None = rows[0]["host_id"]
-    if sender is None:
-        folded = _from_day(tx, rows[0], report_id)
-        sender = folded["host_id"] if folded else ""
-    return sender
+    return rows[0]["host_id"] if rows else None
+
+
+def is_folded(tx: Tx, subject_id: str, *, made_ms: int, report_id: str) -> str | None:
+    """Give the host that sent this report, if it is one of the subject's day that was folded."""
+    folded = _from_day(tx, {"subject_id": subject_id, "made_ms": made_ms}, report_id)
+    return folded["host_id"] if folded else None
 
 
 def keep(
@@ -76,7 +86,7 @@ def keep(
 
 
 def report(tx: Tx, report_id: str) -> Row | None:
-    """Give a kept report with its document unpacked, or None once its retention is over."""
+    """Give a kept report with its document unpacked, or None once it is folded or past its retention."""
     known = tx.query(
         "SELECT subject_id, made_ms FROM report_ids WHERE report_id = :report_id", {"report_id": report_id}
     )
@@ -88,7 +98,7 @@ def report(tx: Tx, report_id: str) -> Row | None:
         {**known[0], "report_id": report_id},
     )
     if not rows:
-        return _from_day(tx, known[0], report_id)
+        return None
     return {**rows[0], "document": unpack(rows[0]["document"])}
 
 
@@ -117,7 +127,7 @@ def fold_days(tx: Tx, subject_id: str, *, before_ms: int) -> int:
     """
     rows = tx.query(
         """SELECT * FROM reports WHERE subject_id = :subject_id AND made_ms < :before_ms AND kind = 'health'
-           ORDER BY made_ms, report_id""",
+             AND received_ms < :before_ms ORDER BY made_ms, report_id""",
         {"subject_id": subject_id, "before_ms": before_ms // DAY_MS * DAY_MS},
     )
     days: dict[int, list[Row]] = {}
@@ -125,7 +135,7 @@ def fold_days(tx: Tx, subject_id: str, *, before_ms: int) -> int:
         days.setdefault(row["made_ms"] // DAY_MS, []).append(row)
     for day, of_day in days.items():
         _fold(tx, subject_id, day, of_day)
-    _delete(tx, subject_id, rows, with_ids=False)
+    _delete(tx, subject_id, rows)
     return len(rows)
 
 
@@ -150,14 +160,11 @@ def _fold(tx: Tx, subject_id: str, day: int, rows: list[Row]) -> None:
 
 
 def drop_days(tx: Tx, subject_id: str, *, before_ms: int) -> None:
-    """Drop a subject's folded days, with their ids, that ended before an instant [ms]."""
-    params: dict[str, Value] = {"subject_id": subject_id, "day": before_ms // DAY_MS}
-    rows = tx.query("SELECT documents FROM report_days WHERE subject_id = :subject_id AND day < :day", params)
-    for row in rows:
-        for one in json.loads(unpack(row["documents"])):
-            tx.run("DELETE FROM report_ids WHERE report_id = :id", {"id": one["report_id"]})
-    if rows:
-        tx.run("DELETE FROM report_days WHERE subject_id = :subject_id AND day < :day", params)
+    """Drop a subject's folded days that ended before an instant [ms]."""
+    tx.run(
+        "DELETE FROM report_days WHERE subject_id = :subject_id AND day < :day",
+        {"subject_id": subject_id, "day": before_ms // DAY_MS},
+    )
 
 
 def drop_reports(tx: Tx, subject_id: str, *, kinds: tuple[str, ...], before_ms: int) -> None:
@@ -179,15 +186,15 @@ def drop_reports(tx: Tx, subject_id: str, *, kinds: tuple[str, ...], before_ms: 
             **{f"k{i}": kind for i, kind in enumerate(kinds)},
         },
     )
-    _delete(tx, subject_id, rows, with_ids=True)
+    _delete(tx, subject_id, rows)
 
 
 def drop_one(tx: Tx, subject_id: str, made_ms: int, report_id: str) -> None:
     """Drop one report and its id."""
-    _delete(tx, subject_id, [{"made_ms": made_ms, "report_id": report_id}], with_ids=True)
+    _delete(tx, subject_id, [{"made_ms": made_ms, "report_id": report_id}])
 
 
-def _delete(tx: Tx, subject_id: str, rows: list[Row], *, with_ids: bool) -> None:
+def _delete(tx: Tx, subject_id: str, rows: list[Row]) -> None:
     for row in rows:
         key: dict[str, Value] = {
             "subject_id": subject_id,
@@ -199,5 +206,4 @@ def _delete(tx: Tx, subject_id: str, rows: list[Row], *, with_ids: bool) -> None
                  AND report_id = :report_id""",
             key,
         )
-        if with_ids:
-            tx.run("DELETE FROM report_ids WHERE report_id = :id", {"id": row["report_id"]})
+        tx.run("DELETE FROM report_ids WHERE report_id = :id", {"id": row["report_id"]})

@@ -8,13 +8,14 @@
 from collections.abc import Callable
 
 from ebbmark_collector.settings import RetentionSettings
-from ebbmark_collector.store import reports
+from ebbmark_collector.store import evidence, reports
 from ebbmark_collector.store.tx import Tx
 
 SUBJECTS = 100  # [1] of one transaction
 SPOTS = 500  # [1] of one transaction
 DAY_MS = 86_400_000  # [ms]
 _FOLD_AFTER_DAYS = 2  # [days] late reports have mostly come in by then; a later one is folded in
+_READING_DAYS = 420  # [days] the judge looks 400 back; then a day keeps its columns
 _ROUTINE = ("health", "status", "inventory", "take")
 Part = Callable[[Tx, str], str | None]
 
@@ -23,6 +24,7 @@ def _subjects(settings: RetentionSettings, now_ms: int) -> Part:
     # Health lives on in its daily row; inventory and status live on in what they left on host and drive.
     keep_ms = now_ms - settings.health_days * DAY_MS
     takes_ms = now_ms - settings.take_days * DAY_MS
+    details_ms = now_ms - settings.spot_details_days * DAY_MS
 
     def part(tx: Tx, after: str) -> str | None:
         rows = tx.query(
@@ -34,6 +36,8 @@ def _subjects(settings: RetentionSettings, now_ms: int) -> Part:
         for row in rows:
             subject_id = row["id"]
             reports.drop_days(tx, subject_id, before_ms=keep_ms)
+            evidence.drop_details(tx, subject_id, before_ms=details_ms)
+            evidence.drop_readings(tx, subject_id, before_ms=now_ms - _READING_DAYS * DAY_MS)
             reports.drop_reports(tx, subject_id, kinds=_ROUTINE, before_ms=keep_ms)
             reports.fold_days(tx, subject_id, before_ms=now_ms - _FOLD_AFTER_DAYS * DAY_MS)
             tx.run(
@@ -58,7 +62,7 @@ def _thin_spots(before_ms: int) -> Part:
         for row in rows:
             reports.drop_one(tx, row["drive_id"], row["made_ms"], row["report_id"])
             tx.run(
-                """UPDATE probes SET trace_kept = 0 WHERE drive_id = :drive_id AND started_ms = :started_ms
+                """UPDATE probes SET trace_kept = 0, report_id = '' WHERE drive_id = :drive_id AND started_ms = :started_ms
                      AND probe_id = :probe_id""",
                 {name: row[name] for name in ("drive_id", "started_ms", "probe_id")},
             )

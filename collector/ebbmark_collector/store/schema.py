@@ -1,7 +1,7 @@
 """The tables, once for both engines: forward-only steps that each only add.
 
-`{I} {F} {T} {B}` are integer, float, text and bytes; `{TABLE}` ends a table, `{KEYED}` one stored by its key.
-Text sorts by code point on both engines, so pages and their cursors are the same on both.
+`{I} {F} {T} {B}` are integer, float, text and bytes; `{TABLE}` ends a table, `{KEYED}` one stored by its
+key, which suits short rows only. Text sorts by code point on both engines, so pages and their cursors are the same on both.
 """
 
 from typing import Any
@@ -166,13 +166,13 @@ CREATE TABLE reports (
   wire_version {I} NOT NULL,
   document {B} NOT NULL,
   PRIMARY KEY (subject_id, made_ms, report_id)
-) {KEYED};
+) {TABLE};
 CREATE TABLE report_days (
   subject_id {T} NOT NULL,
   day {I} NOT NULL,
   documents {B} NOT NULL,
   PRIMARY KEY (subject_id, day)
-) {KEYED};
+) {TABLE};
 CREATE TABLE health_days (
   drive_id {T} NOT NULL,
   day {I} NOT NULL,
@@ -189,7 +189,7 @@ CREATE TABLE health_days (
   pending_sectors {I},
   uncorrectable_errors {I},
   interface_crc_errors {I},
-  reading {B} NOT NULL,
+  reading {B},
   readings {I} NOT NULL,
   PRIMARY KEY (drive_id, day)
 ) {KEYED}
@@ -238,7 +238,7 @@ CREATE TABLE probes (
   fit_key {T},
   fit_json {B},
   trace_kept {I} NOT NULL DEFAULT 1,
-  result_json {B} NOT NULL,
+  result_json {B},
   figures {B},
   PRIMARY KEY (drive_id, started_ms, probe_id)
 ) {KEYED};

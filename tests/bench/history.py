@@ -1,0 +1,181 @@
+"""Years of a fleet written in minutes: the rows intake and retention would have left, in bulk.
+
+A few drives are taken in for real, report by report, through the intake and the retention rounds. Every other
+drive is given the rows they left, under names, keys and values of its own, drive by drive.
+"""
+
+import random
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from ebbmark_collector.intake import accept_many
+from ebbmark_collector.rounds import judge_fleet, keep_within_retention
+from ebbmark_collector.settings import Settings
+from ebbmark_collector.store import Store, Tx, Value, to_ms
+from ebbmark_collector.store.ids import new_id
+
+from tests.bench.serving import enrol
+from tests.bench.simulated import SimulatedHost, health, inventory, invent_hosts, soak, spot
+
+DAY = timedelta(days=1)
+ROWS = 20_000  # [1] written in one transaction
+_COPIED = ("probes", "health_days", "reports", "report_ids", "report_days", "standings")
+_DRIVE_COLUMN = {"reports": "subject_id", "report_ids": "subject_id", "report_days": "subject_id"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fleet:
+    """A written fleet."""
+
+    machines: list[SimulatedHost]
+    drives: int
+    now: datetime
+
+
+def take_in_days(
+    store: Store, machines: Sequence[SimulatedHost], *, days: int, now: datetime, hourly_days: int = 33
+) -> None:
+    """Take in days of reports of some machines through the real intake, then thin them.
+
+    Args:
+        store: Where to.
+        machines: Enrolled.
+        days: How many, ending now [d].
+        now: The end of the story.
+        hourly_days: For how many of the last days health comes every hour; before that once a day, which
+            leaves the same after thinning [d].
+    """
+    for host in machines:
+        start = now - days * DAY
+        texts = [inventory(host, start), inventory(host, now - DAY)]
+        for serial in host.serials:
+            texts.append(soak(host, serial, now - 20 * DAY))
+            for day in range(days):
+                at = start + day * DAY
+                texts.append(spot(host, serial, at + timedelta(hours=3), hour=day * 25 + 24, seed=day))
+                hours = range(24) if day >= days - hourly_days else (23,)
+                texts += [
+                    health(host, serial, at + timedelta(hours=hour), hour=day * 25 + hour) for hour in hours
+                ]
+        texts.sort(key=lambda report: report.made_at)
+        for first in range(0, len(texts), 200):
+            some = texts[first : first + 200]
+            receipt = accept_many(store, some, host_id=host.host_id, received_at=some[-1].made_at)
+            assert not receipt.refused, receipt.refused[:2]
+    judge_fleet(store, now)
+    for day in range(0, days, 30):  # a round looks back two months
+        keep_within_retention(store, now - (days - day) * DAY, Settings())
+    keep_within_retention(store, now, Settings())
+
+
+def write_fleet(store: Store, *, drives: int, days: int, now: datetime, drives_each: int = 5) -> Fleet:
+    """Write a whole fleet's history.
+
+    Args:
+        store: An empty store.
+        drives: How many [1].
+        days: Of history each [d].
+        now: The end of the story.
+        drives_each: On one machine [1].
+    """
+    machines = enrol(store, invent_hosts(drives // drives_each, drives_each), now)
+    take_in_days(store, machines[:1], days=days, now=now)
+    models = [store.read(lambda tx, serial=serial: _model(tx, serial)) for serial in machines[0].serials]
+    numbers = random.Random(7)
+    pending: list[tuple[SimulatedHost, str, _Model]] = []
+    for number, host in enumerate(machines[1:], start=1):
+        for place, serial in enumerate(host.serials):
+            pending.append((host, serial, models[place]))
+        if len(pending) >= 20 or number == len(machines) - 1:
+            some, pending = pending, []
+            store.write(lambda tx, some=some: _copy_drives(tx, some, now, numbers))
+    store.write(lambda tx: _copy_hosts(tx, machines))
+    return Fleet(machines=machines, drives=drives, now=now)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Model:
+    serial: str
+    drive_id: str
+    drive: dict[str, Value]
+    names: list[str]
+    tables: dict[str, list[dict[str, Value]]]
+
+
+def _model(tx: Tx, serial: str) -> _Model:
+    drive = tx.query("SELECT * FROM drives WHERE serial = :serial", {"serial": serial})[0]
+    drive_id = drive["drive_id"]
+    tables = {}
+    for table in _COPIED:
+        column = _DRIVE_COLUMN.get(table, "drive_id")
+        tables[table] = tx.query(f"SELECT * FROM {table} WHERE {column} = :id", {"id": drive_id})
+    names = [
+        r["name"] for r in tx.query("SELECT name FROM drive_names WHERE drive_id = :id", {"id": drive_id})
+    ]
+    return _Model(serial=serial, drive_id=drive_id, drive=drive, names=names, tables=tables)
+
+
+def _copy_drives(
+    tx: Tx, some: list[tuple[SimulatedHost, str, _Model]], now: datetime, numbers: random.Random
+) -> None:
+    for host, serial, model in some:
+        drive_id = new_id(now)
+        swap = {model.serial: serial, model.drive_id: drive_id, "h00000": host.host_id}
+        standing = ("fit", "fit", "fit", "fit", "marginal", "unproven", "unfit")[numbers.randrange(7)]
+        drive = {
+            **model.drive,
+            "drive_id": drive_id,
+            "serial": serial,
+            "host_id": host.host_id,
+            "standing": standing,
+            "judged_ms": to_ms(now) - numbers.randrange(6 * 3_600_000),
+            "worst_severity": numbers.choice((0, 0, 0, 0, 0, 0, 1, 2, 3, 4)),
+        }
+        tx.insert_many("drives", tuple(drive), [tuple(drive.values())])
+        tx.insert_many(
+            "drive_names",
+            ("name", "drive_id", "since_ms"),
+            [(_renamed(name, model.serial, serial), drive_id, 0) for name in model.names],
+        )
+        for table, rows in model.tables.items():
+            if rows:
+                columns = tuple(rows[0])
+                tx.insert_many(table, columns, _swapped(rows, swap, numbers))
+
+
+def _renamed(name: str, old: str, new: str) -> str:
+    return name.replace(old, new).replace(old.lower(), new.lower())
+
+
+def _swapped(
+    rows: list[dict[str, Value]], swap: dict[str, str], numbers: random.Random
+) -> Iterator[tuple[Value, ...]]:
+    factor = numbers.gauss(1.0, 0.02)
+    for row in rows:
+        yield tuple(_own(name, value, swap, factor) for name, value in row.items())
+
+
+def _own(name: str, value: Value, swap: dict[str, str], factor: float) -> Value:
+    if isinstance(value, str) and name.endswith("_id"):
+        for old, new in swap.items():
+            value = value.replace(old, new)
+        return value
+    if isinstance(value, float) and name.endswith("bytes_per_s"):
+        return value * factor
+    return value
+
+
+def _copy_hosts(tx: Tx, machines: list[SimulatedHost]) -> None:
+    rows = tx.query("SELECT * FROM hosts WHERE host_id = :id", {"id": machines[0].host_id})[0]
+    for host in machines[1:]:
+        tx.run(
+            """UPDATE hosts SET last_report_ms = :ms, last_sequence = :n, agent_version = '0.1.0',
+                 writes_allowed = 1, inventory_json = :inventory WHERE host_id = :id""",
+            {
+                "id": host.host_id,
+                "ms": rows["last_report_ms"],
+                "n": rows["last_sequence"],
+                "inventory": rows["inventory_json"],
+            },
+        )
