@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from ebbmark_agent.bench import look_at_health
+from ebbmark_agent.cli.folding import for_terminal
 from ebbmark_agent.cli.frame import Frame, table
 from ebbmark_agent.cli.service import running_agent
 from ebbmark_agent.cycle import refusals_now
@@ -48,12 +49,12 @@ def drives(frame: Frame, *, as_json: bool) -> None:
         )
         for drive in inventory.drives
     ]
-    click.echo(table(rows, header=("drive", "size", "path", "")))
+    click.echo(for_terminal(table(rows, header=("drive", "size", "path", ""))))
     click.echo()
     rows = [_volume_row(inventory, volume) for volume in inventory.volumes]
-    click.echo(table(rows, header=("volume", "file system", "free", "lies on")))
+    click.echo(for_terminal(table(rows, header=("volume", "file system", "free", "lies on"))))
     for remark in inventory.remarks:
-        click.echo(f"\n{remark}")
+        click.echo("\n" + for_terminal(remark))
 
 
 def _traits(drive: Drive) -> list[str]:
@@ -97,7 +98,7 @@ def health(frame: Frame, *, named: str | None, as_json: bool) -> None:
         for ref, reading in readings.items():
             click.echo(better[ref].display_name)
             for label, value in _health_rows(reading):
-                click.echo(f"  {label:<22}{value}")
+                click.echo(for_terminal(f"  {label:<22}{value}" if label else f"  {value}"))
     if readings and all(one.state is HealthState.NO_SMARTCTL for one in readings.values()):
         raise SmartctlMissingError
 
@@ -192,7 +193,7 @@ def why(frame: Frame, *, named: str | None, watch_s: float | None, as_json: bool
                 "budget_bytes_365_days": min(budget.allowed_bytes for budget in budgets),
             }
         )
-    click.echo(json.dumps({"volumes": answers}) if as_json else _why_text(answers))
+    click.echo(json.dumps({"volumes": answers}) if as_json else for_terminal(_why_text(answers)))
 
 
 def _watching_for(frame: Frame, watch_s: float | None) -> Settings:

@@ -23,6 +23,7 @@ from ebbmark_agent.bench import (
     request_for,
     wanted_for,
 )
+from ebbmark_agent.cli.folding import for_terminal
 from ebbmark_agent.cli.frame import REFUSED_EXIT, Frame, agent_version
 from ebbmark_agent.cli.probe_words import (
     EXIT_CODES,
@@ -226,7 +227,8 @@ def _run(frame: Frame, asked: Asked, *, as_json: bool) -> tuple[Judged, Bench]:
             asked = replace(asked, word_given=True)
             refused = refusals_by_hand(asked, wanted, bench=bench, scene=scene, clock=frame.clock, say=_say)
         if refused:
-            click.echo(json.dumps(refused_document(refused)) if as_json else refused_lines(refused))
+            told = json.dumps(refused_document(refused)) if as_json else for_terminal(refused_lines(refused))
+            click.echo(told)
             click.get_current_context().exit(REFUSED_EXIT)
         judged = _probe(frame, asked, request, wanted, bench=bench, scene=scene)
     return judged, bench
@@ -288,8 +290,11 @@ def _show(
     evidence = judged.evidence
     used_bytes = bench.volume.facts.size_bytes - bench.volume.facts.free_bytes
     notes = tuple(reading.sentence for reading in bench.readings.values() if reading.temperature_c is None)
+    moved = "read" if asked.kind is ProbeKind.READ else "written"
     if chart_file is not None and evidence is not None and evidence.segments:
-        drawing = chart(evidence.segments, figures=evidence.figures, judged=judged.fit, title=name)
+        drawing = chart(
+            evidence.segments, figures=evidence.figures, judged=judged.fit, title=name, moved=moved
+        )
         try:
             chart_file.write_text(drawing, encoding="utf-8")
         except OSError as error:
@@ -297,12 +302,12 @@ def _show(
     if as_json:
         click.echo(json.dumps(probe_document(judged, buffer_s=buffer_s, notes=notes)))
     else:
-        click.echo(probe_lines(judged, name=name, buffer_s=buffer_s, used_bytes=used_bytes))
-        for note in notes:
-            click.echo(f"  {'note':<10}{note}")
+        lines = [probe_lines(judged, name=name, buffer_s=buffer_s, used_bytes=used_bytes)]
+        lines += [f"  {'note':<10}{note}" for note in notes]
+        click.echo(for_terminal("\n".join(lines)))
         if evidence is not None and evidence.segments:
             plain = not (sys.stdout.encoding or "").lower().startswith("utf")
-            click.echo("\n" + terminal_chart(evidence.segments, judged=judged.fit, plain=plain))
+            click.echo("\n" + terminal_chart(evidence.segments, judged=judged.fit, plain=plain, moved=moved))
         if every_format and evidence is not None:
             demands = [demand_of_format(one, buffer_s=buffer_s) for one in shipped_formats()]
             click.echo("\n" + list_text(fit_list(evidence, demands)))

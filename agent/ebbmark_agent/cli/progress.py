@@ -1,13 +1,15 @@
 """Shows on stderr how far a probe is, with click's own progress bar."""
 
+import shutil
 import sys
 from typing import Any
 
 import click
 
-from ebbmark_agent.evidence.spoken import spoken_rate
 from ebbmark_agent.probe import Phase, Progress
 
+BAR_WIDTH = 14  # [1] characters
+BESIDE = 13 + BAR_WIDTH + 2 + 2 + 4 + 2 + 8 + 2 + 1  # [1] label, bar and its ends, share, time, gaps between
 _LABELS = {
     Phase.LAYING_OUT: "laying out",
     Phase.WRITING: "writing",
@@ -36,8 +38,8 @@ class ProbeBar:
                 label=_LABELS.get(progress.phase, progress.phase.value).ljust(12),
                 file=sys.stderr,
                 show_pos=False,
-                width=24,
-                item_show_func=_figures,
+                width=BAR_WIDTH,
+                item_show_func=lambda now: figures(now, room=shutil.get_terminal_size().columns - BESIDE),
                 hidden=progress.phase is Phase.TIDYING,
             )
             self._bar.__enter__()
@@ -52,13 +54,21 @@ class ProbeBar:
             self._bar = None
 
 
-def _figures(progress: Progress | None) -> str:
+def figures(progress: Progress | None, *, room: int) -> str:
+    """Give what stands beside the bar: bytes, rate, floor so far and temperature, as far as there is room.
+
+    Args:
+        progress: How far the probe is; None before its first word.
+        room: Characters left on the line [1]; a line that is too long would be broken and never redrawn.
+    """
     if progress is None:
         return ""
     parts = [f"{progress.done_bytes / 1e9:.2f} of {progress.target_bytes / 1e9:.2f} GB"]
-    parts.append(spoken_rate(progress.rate_now_bytes_per_s))
+    parts.append(f"{progress.rate_now_bytes_per_s / 1e6:.0f} MB/s")
     if progress.floor_so_far_bytes_per_s is not None:
-        parts.append(f"floor so far {spoken_rate(progress.floor_so_far_bytes_per_s)}")
+        parts.append(f"floor so far {progress.floor_so_far_bytes_per_s / 1e6:.0f}")
     if progress.temperature_c is not None:
         parts.append(f"{progress.temperature_c:.0f} C")
+    while len(parts) > 1 and len(", ".join(parts)) > room:
+        parts.pop()
     return ", ".join(parts)

@@ -49,7 +49,12 @@ class _Line:
 
 
 def chart(
-    segments: Sequence[Trace], *, figures: Figures, judged: Fit | None = None, title: str = "Write rate"
+    segments: Sequence[Trace],
+    *,
+    figures: Figures,
+    judged: Fit | None = None,
+    title: str = "Write rate",
+    moved: str = "written",
 ) -> str:
     """Draw a probe.
 
@@ -58,6 +63,7 @@ def chart(
         figures: Its figures.
         judged: The judgement, for the lines and the window; None draws the trace and its cliffs alone.
         title: What is drawn, such as the drive and the kind of probe.
+        moved: What was done with the bytes: written, or read.
 
     Returns:
         An SVG document.
@@ -71,7 +77,7 @@ def chart(
     scale = _Scale(total_bytes=figures.total_bytes, top_bytes_per_s=highest * HEADROOM_SHARE or 1.0)
     subtitle = _subtitle(judged)
     body = [
-        *_axes(scale),
+        *_axes(scale, moved),
         *_window(scale, figures, judged),
         _area(scale, columns),
         _slowest(scale, columns),
@@ -89,16 +95,16 @@ def chart(
         f'height="{HEIGHT}" role="img" aria-labelledby="chart-title chart-description" '
         'font-family="DejaVu Sans, Liberation Sans, Arial, sans-serif">\n'
         f'<title id="chart-title">{escape(title)}</title>\n'
-        f'<desc id="chart-description">{escape(describe(figures, judged))}</desc>\n'
+        f'<desc id="chart-description">{escape(describe(figures, judged, moved=moved))}</desc>\n'
         f'<rect width="{WIDTH}" height="{HEIGHT}" fill="{PAPER}"/>\n' + "\n".join(body) + "\n</svg>\n"
     )
 
 
-def describe(figures: Figures, judged: Fit | None = None) -> str:
+def describe(figures: Figures, judged: Fit | None = None, *, moved: str = "written") -> str:
     """Say in words what the chart shows."""
     mean, last = spoken_rate(figures.mean_bytes_per_s), spoken_rate(figures.lasting_bytes_per_s)
-    written = f"{spoken_bytes(figures.total_bytes)} written in {figures.duration_s:.0f} s"
-    parts = [f"{written}, on average {mean}, at the end {last}."]
+    amount = f"{spoken_bytes(figures.total_bytes)} {moved} in {figures.duration_s:.0f} s"
+    parts = [f"{amount}, on average {mean}, at the end {last}."]
     parts += [
         f"It steps down at {spoken_bytes(each.at_bytes)} from {spoken_rate(each.before_bytes_per_s)} "
         f"to {spoken_rate(each.after_bytes_per_s)}."
@@ -141,7 +147,7 @@ def _levels(judged: Fit | None) -> list[_Line]:
     return lines
 
 
-def _axes(scale: _Scale) -> list[str]:
+def _axes(scale: _Scale, moved: str) -> list[str]:
     right, bottom = WIDTH - RIGHT, HEIGHT - BOTTOM
     parts = []
     for rate in ticks(scale.top_bytes_per_s, 8):
@@ -155,7 +161,7 @@ def _axes(scale: _Scale) -> list[str]:
         parts.append(_text(x, bottom + 20, f"{at_byte / unit_bytes:g}", anchor="middle"))
     parts.append(_rule(LEFT, bottom, right, bottom, colour=INK, weight=1.2))
     parts.append(_rule(LEFT, TOP, LEFT, bottom, colour=INK, weight=1.2))
-    parts.append(_text((LEFT + right) / 2, HEIGHT - 14, f"written, {unit}", anchor="middle"))
+    parts.append(_text((LEFT + right) / 2, HEIGHT - 14, f"{moved}, {unit}", anchor="middle"))
     middle = (TOP + bottom) / 2
     parts.append(
         f'<text x="20" y="{middle:.1f}" font-size="13" fill="{INK}" text-anchor="middle" '

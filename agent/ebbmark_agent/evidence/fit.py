@@ -188,7 +188,8 @@ class _Judging:
         if evidence.outcome is not ProbeOutcome.COMPLETED:
             return ReasonCode.NOT_COMPLETED, "the probe did not run to its end"
         if self.floor is None:
-            written = f"{evidence.figures.duration_s:.3g} s were written"
+            moved = "read" if evidence.kind is ProbeKind.READ else "written"
+            written = f"{evidence.figures.duration_s:.3g} s were {moved}"
             sentence = f"{written}, no longer than the buffer of {self.demand.buffer_s:g} s; probe for longer"
             return ReasonCode.BUFFER_LONGER_THAN_TRACE, sentence
         return None

@@ -125,14 +125,15 @@ def missing_reach(
         return _missing_of_take(demand.take_s, from_rest)
     if reach.whole_medium or reach.settled:
         return None
-    written = spoken_bytes(reach.written_bytes)
+    amount = spoken_bytes(reach.written_bytes)
+    moved = f"{amount} {'read' if evidence.kind is ProbeKind.READ else 'written'}"
     if reach.pauses:
         return ReasonCode.PAUSED, f"it was paused {reach.pauses} times, so no whole pass is shown"
     if not sees_inner_tracks(evidence):
-        return ReasonCode.INNER_TRACKS_UNSEEN, f"{written} written, the slow inner tracks not among them"
+        return ReasonCode.INNER_TRACKS_UNSEEN, f"{moved}, the slow inner tracks not among them"
     if flat:
-        return ReasonCode.FLAT_SO_FAR, f"flat so far over {written}, with no cliff found and no whole pass"
-    return ReasonCode.REACH_SHORT, f"{written} written, the whole medium is asked"
+        return ReasonCode.FLAT_SO_FAR, f"flat so far over {amount}, with no cliff found and no whole pass"
+    return ReasonCode.REACH_SHORT, f"{moved}, the whole medium is asked"
 
 
 def _missing_of_take(take_s: float, shown: HowLong) -> tuple[ReasonCode, str] | None:

@@ -19,6 +19,7 @@ def terminal_chart(
     width: int = 72,
     height: int = 12,
     plain: bool = False,
+    moved: str = "written",
 ) -> str:
     """Draw a probe in characters.
 
@@ -28,6 +29,7 @@ def terminal_chart(
         width: Characters a line, at least 30 [1].
         height: Lines of the drawing, at least 4 [1].
         plain: Use characters of ASCII alone.
+        moved: What was done with the bytes: written, or read.
 
     Returns:
         The drawing without a trailing line end. A cell is solid where the drive never was slower, dotted
@@ -51,7 +53,7 @@ def terminal_chart(
         shown = level if on_line or _labelled(row, height, asked_row) else None
         label = "" if shown is None else f"{shown / 1e6:.0f}"
         lines.append(f"{label.rjust(_AXIS_WIDTH)} {_axis(plain, on_line=on_line)}{cells}".rstrip())
-    lines.append(_foot(columns, plain))
+    lines.append(_foot(columns, plain, moved))
     if judged is not None and asked is not None:
         lines.append(
             f"{' ' * (_AXIS_WIDTH + 2)}{marks[2] * 3} asked {spoken_rate(asked)}{_floor_words(judged)}"
@@ -79,11 +81,11 @@ def _cell(column: RateColumn, level: float, marks: tuple[str, str, str], *, on_l
     return marks[1] if column.fastest_bytes_per_s >= level else " "
 
 
-def _foot(columns: Sequence[RateColumn], plain: bool) -> str:
+def _foot(columns: Sequence[RateColumn], plain: bool, moved: str) -> str:
     total = spoken_bytes(columns[-1].end_byte)
     rule = ("-" if plain else "─") * len(columns)
     corner = "+" if plain else "└"
-    words = f"0{f'{total} written'.rjust(len(columns) - 1)}"
+    words = f"0{f'{total} {moved}'.rjust(len(columns) - 1)}"
     return f"{' ' * (_AXIS_WIDTH + 1)}{corner}{rule}\n{' ' * (_AXIS_WIDTH + 2)}{words}"
 
 
