@@ -4,7 +4,7 @@ VENV := .venv
 PY := $(VENV)/bin/python
 STAMP := $(VENV)/.ready
 
-.PHONY: setup system demo test test-vm bench check lint types imports format clean
+.PHONY: setup system demo test test-proofs test-vm bench check lint types imports format clean
 
 setup: $(STAMP)
 
@@ -24,7 +24,12 @@ demo: setup
 
 test: setup
 	@sh deploy/system-packages.sh test
-	$(PY) -m pytest -m "not vm" --timeout=300 $(ARGS)
+	$(PY) -m pytest -m "not vm and not proof" --timeout=300 $(ARGS)
+
+# What takes long because it repeats: hundreds of tries, dozens of takes, probes of several gigabytes.
+test-proofs: setup
+	@sh deploy/system-packages.sh test
+	$(PY) -m pytest -m proof --timeout=900 $(ARGS)
 
 test-vm: setup
 	@sh deploy/system-packages.sh vm

@@ -80,7 +80,7 @@ def read_like_a_player(device: Path, *, seconds: float) -> None:
 
 
 @pytest.mark.rig
-@pytest.mark.slow
+@pytest.mark.proof
 @pytest.mark.timeout(600)
 def test_a_probe_stops_within_a_quarter_of_a_second(rig: None) -> None:
     """In 200 tries, from the first foreign read the kernel counts to our last write: 250 ms at the 99th."""

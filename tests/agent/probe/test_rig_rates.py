@@ -60,7 +60,7 @@ def test_a_cliff_shows_where_it_is() -> None:
     assert figures.lasting_bytes_per_s == pytest.approx(60 * MB, rel=0.03)
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 def test_two_cliffs_both_show() -> None:
     """A cache and then folding: two cliffs at places and to rates drawn at random, each within 3 %."""
     seed = random.randrange(10**6)
@@ -87,7 +87,7 @@ def test_two_cliffs_both_show() -> None:
     assert figures.lasting_bytes_per_s == pytest.approx(slow, rel=0.03), said
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 @pytest.mark.parametrize("stall_s", [0.3, 0.8, 1.5])
 def test_stalls_are_counted_and_timed(stall_s: float) -> None:
     """Stalls every few seconds show in number and length.
@@ -112,7 +112,7 @@ def test_stalls_are_counted_and_timed(stall_s: float) -> None:
         assert stall.length_s == pytest.approx(stall_s, abs=0.12), f"{said}: {stalls}"
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 def test_a_slow_slide_is_no_cliff() -> None:
     """A rate that falls from 200 to 80 MB/s in small steps is no cliff, and its floor is near its end."""
     with loop_drive(Curve.slide(start=200 * MB, end=80 * MB, over_bytes=2800 * MB)) as drive:
