@@ -8,16 +8,15 @@ from datetime import UTC, datetime
 from typing import IO
 
 _SECRET = re.compile(
-    r"\b(ebb_[A-Za-z0-9]+_|whsec_)[A-Za-z0-9_\-+/=]+|((?i:bearer)\s+)[^\s\"',]+|(://[^:/\s@]+:)[^@/\s]+@"
+    r"(\bebb_[A-Za-z0-9]+_|\bwhsec_|(?i:\bbearer\s+)|(?i:\bpassword=)|://[^:/\s@]+:)"
+    r"[^\s\"',@]+"
 )
 _PLAIN = frozenset(vars(logging.makeLogRecord({}))) | {"message", "asctime", "taskName"}
 
 
 def without_secrets(text: str) -> str:
-    """Blank tokens, webhook secrets, bearer headers and passwords in URLs."""
-    return _SECRET.sub(
-        lambda m: f"{m.group(1) or m.group(2) or m.group(3)}***" + ("@" if m.group(3) else ""), text
-    )
+    """Blank tokens, webhook secrets, bearer headers and passwords."""
+    return _SECRET.sub(r"\1***", text)
 
 
 class JsonLines(logging.Formatter):

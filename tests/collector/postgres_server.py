@@ -80,14 +80,14 @@ def running(folder: Path) -> Iterator[str]:
 
 
 def _until_it_answers(dsn: str, server: "subprocess.Popen[bytes]") -> None:
-    for _ in range(100):
+    for _ in range(600):
         try:
             psycopg.connect(dsn, connect_timeout=5).close()
             return
         except psycopg.OperationalError:
             assert server.poll() is None, "the PostgreSQL server ended by itself"
             with_pause(0.1)
-    raise AssertionError("the PostgreSQL server did not answer within 10 s")
+    raise AssertionError("the PostgreSQL server did not answer within a minute")
 
 
 def with_pause(seconds: float) -> None:
