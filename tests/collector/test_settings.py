@@ -1,4 +1,4 @@
-"""The operator's settings: every fault at once by its key, the environment over the file, secrets never shown."""
+"""The operator's settings: every fault at once by its key, environment over file, secrets never shown."""
 
 import json
 import logging
