@@ -59,10 +59,10 @@ class RetentionSettings(_Section):
 
     health_days: Days = 30
     spot_trace_days: Days = 90
-    spot_details_days: Days = Field(
+    spot_figures_days: Days = Field(
         default=200,
         ge=181,
-        description="Then a spot keeps its rates, spread, stalls and cliff; nothing older is judged in detail.",
+        description="Then a spot is a point of its drive's floor series; the judge looks 180 days back.",
     )
     take_days: Days = 365
 

@@ -5,7 +5,7 @@ drive is given the rows they left, under names, keys and values of its own, driv
 """
 
 import random
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -16,11 +16,10 @@ from ebbmark_collector.store import Store, Tx, Value, to_ms
 from ebbmark_collector.store.ids import new_id
 
 from tests.bench.serving import enrol
-from tests.bench.simulated import SimulatedHost, health, inventory, invent_hosts, soak, spot
+from tests.bench.simulated import SimulatedHost, health, invent_hosts, inventory, soak, spot
 
 DAY = timedelta(days=1)
-ROWS = 20_000  # [1] written in one transaction
-_COPIED = ("probes", "health_days", "reports", "report_ids", "report_days", "standings")
+_COPIED = ("probes", "health_days", "reports", "report_ids", "report_days", "standings", "old_spots")
 _DRIVE_COLUMN = {"reports": "subject_id", "report_ids": "subject_id", "report_days": "subject_id"}
 
 
@@ -82,14 +81,14 @@ def write_fleet(store: Store, *, drives: int, days: int, now: datetime, drives_e
     machines = enrol(store, invent_hosts(drives // drives_each, drives_each), now)
     take_in_days(store, machines[:1], days=days, now=now)
     models = [store.read(lambda tx, serial=serial: _model(tx, serial)) for serial in machines[0].serials]
-    numbers = random.Random(7)
+    chance = random.Random(7)
     pending: list[tuple[SimulatedHost, str, _Model]] = []
     for number, host in enumerate(machines[1:], start=1):
         for place, serial in enumerate(host.serials):
             pending.append((host, serial, models[place]))
         if len(pending) >= 20 or number == len(machines) - 1:
             some, pending = pending, []
-            store.write(lambda tx, some=some: _copy_drives(tx, some, now, numbers))
+            store.write(lambda tx, some=some: _copy_drives(tx, some, now, chance))
     store.write(lambda tx: _copy_hosts(tx, machines))
     return Fleet(machines=machines, drives=drives, now=now)
 
@@ -98,39 +97,53 @@ def write_fleet(store: Store, *, drives: int, days: int, now: datetime, drives_e
 class _Model:
     serial: str
     drive_id: str
-    drive: dict[str, Value]
-    names: list[str]
-    tables: dict[str, list[dict[str, Value]]]
+    names: tuple[str, ...]
 
 
 def _model(tx: Tx, serial: str) -> _Model:
-    drive = tx.query("SELECT * FROM drives WHERE serial = :serial", {"serial": serial})[0]
-    drive_id = drive["drive_id"]
-    tables = {}
-    for table in _COPIED:
-        column = _DRIVE_COLUMN.get(table, "drive_id")
-        tables[table] = tx.query(f"SELECT * FROM {table} WHERE {column} = :id", {"id": drive_id})
-    names = [
-        r["name"] for r in tx.query("SELECT name FROM drive_names WHERE drive_id = :id", {"id": drive_id})
+    drive_id = tx.query("SELECT drive_id FROM drives WHERE serial = :serial", {"serial": serial})[0][
+        "drive_id"
     ]
-    return _Model(serial=serial, drive_id=drive_id, drive=drive, names=names, tables=tables)
+    names = tx.query("SELECT name FROM drive_names WHERE drive_id = :id", {"id": drive_id})
+    return _Model(serial=serial, drive_id=drive_id, names=tuple(row["name"] for row in names))
+
+
+def _copying(tx: Tx, table: str) -> str:
+    """Write the statement that gives a drive's rows to another, under its own ids and at its own rates."""
+    columns = list(tx.query(f"SELECT * FROM {table} LIMIT 1")[0])
+    key = _DRIVE_COLUMN.get(table, "drive_id")
+    values = []
+    for column in columns:
+        if column == key:
+            values.append("CAST(:drive_id AS TEXT)")
+        elif column == "host_id":
+            values.append("CAST(:host_id AS TEXT)")
+        elif column in {"report_id", "probe_id", "volume_id"}:
+            values.append(f"replace({column}, :old, :new)")
+        elif column.endswith("_bytes_per_s"):
+            values.append(f"round({column} * :factor)")
+        else:
+            values.append(column)
+    return (
+        f"INSERT INTO {table} ({', '.join(columns)}) SELECT {', '.join(values)} FROM {table} "
+        f"WHERE {key} = :model_id"
+    )
 
 
 def _copy_drives(
-    tx: Tx, some: list[tuple[SimulatedHost, str, _Model]], now: datetime, numbers: random.Random
+    tx: Tx, some: list[tuple[SimulatedHost, str, _Model]], now: datetime, chance: random.Random
 ) -> None:
+    copies = [_copying(tx, table) for table in _COPIED]
     for host, serial, model in some:
         drive_id = new_id(now)
-        swap = {model.serial: serial, model.drive_id: drive_id, "h00000": host.host_id}
-        standing = ("fit", "fit", "fit", "fit", "marginal", "unproven", "unfit")[numbers.randrange(7)]
         drive = {
-            **model.drive,
+            **tx.query("SELECT * FROM drives WHERE drive_id = :id", {"id": model.drive_id})[0],
             "drive_id": drive_id,
             "serial": serial,
             "host_id": host.host_id,
-            "standing": standing,
-            "judged_ms": to_ms(now) - numbers.randrange(6 * 3_600_000),
-            "worst_severity": numbers.choice((0, 0, 0, 0, 0, 0, 1, 2, 3, 4)),
+            "standing": chance.choice(("fit", "fit", "fit", "fit", "marginal", "unproven", "unfit")),
+            "judged_ms": to_ms(now) - chance.randrange(6 * 3_600_000),
+            "worst_severity": chance.choice((0, 0, 0, 0, 0, 0, 1, 2, 3, 4)),
         }
         tx.insert_many("drives", tuple(drive), [tuple(drive.values())])
         tx.insert_many(
@@ -138,32 +151,20 @@ def _copy_drives(
             ("name", "drive_id", "since_ms"),
             [(_renamed(name, model.serial, serial), drive_id, 0) for name in model.names],
         )
-        for table, rows in model.tables.items():
-            if rows:
-                columns = tuple(rows[0])
-                tx.insert_many(table, columns, _swapped(rows, swap, numbers))
+        params: dict[str, Value] = {
+            "drive_id": drive_id,
+            "host_id": host.host_id,
+            "old": model.serial,
+            "new": serial,
+            "model_id": model.drive_id,
+            "factor": chance.gauss(1.0, 0.02),
+        }
+        for statement in copies:
+            tx.run(statement, params)
 
 
 def _renamed(name: str, old: str, new: str) -> str:
     return name.replace(old, new).replace(old.lower(), new.lower())
-
-
-def _swapped(
-    rows: list[dict[str, Value]], swap: dict[str, str], numbers: random.Random
-) -> Iterator[tuple[Value, ...]]:
-    factor = numbers.gauss(1.0, 0.02)
-    for row in rows:
-        yield tuple(_own(name, value, swap, factor) for name, value in row.items())
-
-
-def _own(name: str, value: Value, swap: dict[str, str], factor: float) -> Value:
-    if isinstance(value, str) and name.endswith("_id"):
-        for old, new in swap.items():
-            value = value.replace(old, new)
-        return value
-    if isinstance(value, float) and name.endswith("bytes_per_s"):
-        return value * factor
-    return value
 
 
 def _copy_hosts(tx: Tx, machines: list[SimulatedHost]) -> None:

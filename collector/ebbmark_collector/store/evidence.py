@@ -24,7 +24,6 @@ _HEALTH_COLUMNS = (
     "reading",
 )
 DAY_MS = 86_400_000  # [ms]
-JUDGED_FOR_GOOD = "-"  # an old spot's mark: what it said then stays
 
 
 def pack(text: str) -> bytes:
@@ -110,8 +109,8 @@ def probe(tx: Tx, probe_id: str) -> Row | None:
 def health_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     """Give a drive's days of health from an instant on."""
     return tx.query(
-        """SELECT read_ms, reading FROM health_days WHERE drive_id = :drive_id AND day >= :day AND reading IS NOT NULL
-           ORDER BY day""",
+        """SELECT read_ms, reading FROM health_days
+           WHERE drive_id = :drive_id AND day >= :day AND reading IS NOT NULL ORDER BY day""",
         {"drive_id": drive_id, "day": since_ms // DAY_MS},
     )
 
@@ -145,28 +144,32 @@ def probes_judged_otherwise(tx: Tx, drive_id: str, fit_key: str) -> list[Row]:
     """Give the probes of a drive whose judgement is for another demand than this one."""
     return tx.query(
         """SELECT * FROM probes WHERE drive_id = :drive_id
-             AND (fit_key IS NULL OR fit_key NOT IN (:fit_key, :judged_for_good))
+             AND (fit_key IS NULL OR fit_key <> :fit_key)
            ORDER BY started_ms, probe_id""",
-        {"drive_id": drive_id, "fit_key": fit_key, "judged_for_good": JUDGED_FOR_GOOD},
+        {"drive_id": drive_id, "fit_key": fit_key},
     )
 
 
 _LOOKED_BACK_MS = 60 * DAY_MS  # [ms] a collector off for longer leaves some rows longer than they need be
 
 
-def drop_details(tx: Tx, drive_id: str, *, before_ms: int) -> None:
-    """Drop what only a judgement in detail needs from a drive's old spots; their rates and the like stay."""
-    tx.run(
-        """UPDATE probes SET figures = NULL, result_json = NULL, fit_key = :judged_for_good
-           WHERE drive_id = :drive_id AND started_ms >= :after_ms AND started_ms < :before_ms
-             AND kind = 'spot' AND trace_kept = 0 AND figures IS NOT NULL""",
-        {
-            "drive_id": drive_id,
-            "after_ms": before_ms - _LOOKED_BACK_MS,
-            "before_ms": before_ms,
-            "judged_for_good": JUDGED_FOR_GOOD,
-        },
+def make_points(tx: Tx, drive_id: str, *, before_ms: int) -> None:
+    """Make a drive's spots before an instant points of its floor series: rates and spread, nothing else."""
+    where = "drive_id = :drive_id AND started_ms < :before_ms AND kind = 'spot' AND trace_kept = 0"
+    params: dict[str, Value] = {"drive_id": drive_id, "before_ms": before_ms}
+    rows = tx.query(
+        f"""SELECT drive_id, started_ms, floor_bytes_per_s, lasting_bytes_per_s, mean_bytes_per_s, spread
+            FROM probes WHERE {where} AND outcome = 'completed'""",  # noqa: S608 -- constant text
+        params,
     )
+    if rows:
+        tx.insert_many(
+            "old_spots",
+            tuple(rows[0]),
+            [tuple(row.values()) for row in rows],
+            key=("drive_id", "started_ms"),
+        )
+    tx.run(f"DELETE FROM probes WHERE {where}", params)  # noqa: S608 -- constant text
 
 
 def drop_readings(tx: Tx, drive_id: str, *, before_ms: int) -> None:
@@ -213,10 +216,17 @@ def latest_read_floor(tx: Tx, drive_id: str) -> float | None:
 
 def floors_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     """Give when and how low a drive's spots and soaks were since an instant, oldest first."""
-    return tx.query(
+    params: dict[str, Value] = {"drive_id": drive_id, "since_ms": since_ms}
+    older = tx.query(
+        """SELECT started_ms, 'spot' AS kind, floor_bytes_per_s FROM old_spots
+           WHERE drive_id = :drive_id AND started_ms >= :since_ms AND floor_bytes_per_s IS NOT NULL""",
+        params,
+    )
+    newer = tx.query(
         """SELECT started_ms, kind, floor_bytes_per_s FROM probes
            WHERE drive_id = :drive_id AND started_ms >= :since_ms AND kind IN ('spot', 'soak')
              AND outcome = 'completed' AND floor_bytes_per_s IS NOT NULL
            ORDER BY started_ms, probe_id""",
-        {"drive_id": drive_id, "since_ms": since_ms},
+        params,
     )
+    return sorted([*older, *newer], key=lambda row: row["started_ms"])

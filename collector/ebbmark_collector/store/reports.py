@@ -1,7 +1,7 @@
 """Reports as received: each kept once, compressed, beside the id that makes a repeat harmless.
 
 1. Lists never read this table; what they show stands in columns of its own, written when a report came in.
-2. Health comes hourly and hardly differs: after two days a drive's day of it is folded into one row.
+2. Health comes hourly and hardly differs: after a day or two a drive's day of it is folded into one row.
 3. An id is known for as long as its report is kept, a folded one within its day. After that the keys of what
    a report left make a repeat harmless.
 """
@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 DAY_MS = 86_400_000  # [ms]
-_FOLDED = ("report_id", "kind", "host_id", "made_ms", "received_ms", "sequence", "wire_version")
+_BETWEEN = b"\x00"  # no JSON text holds it: a control character must be escaped, RFC 8259, section 7
 
 
 def is_known(tx: Tx, report_id: str) -> str | None:
@@ -40,8 +40,7 @@ def is_known(tx: Tx, report_id: str) -> str | None:
 
 def is_folded(tx: Tx, subject_id: str, *, made_ms: int, report_id: str) -> str | None:
     """Give the host that sent this report, if it is one of the subject's day that was folded."""
-    folded = _from_day(tx, {"subject_id": subject_id, "made_ms": made_ms}, report_id)
-    return folded["host_id"] if folded else None
+    return _from_day(tx, subject_id, made_ms, report_id)
 
 
 def keep(
@@ -102,15 +101,17 @@ def report(tx: Tx, report_id: str) -> Row | None:
     return {**rows[0], "document": unpack(rows[0]["document"])}
 
 
-def _from_day(tx: Tx, known: Row, report_id: str) -> Row | None:
+def _from_day(tx: Tx, subject_id: str, made_ms: int, report_id: str) -> str | None:
     rows = tx.query(
         "SELECT documents FROM report_days WHERE subject_id = :subject_id AND day = :day",
-        {"subject_id": known["subject_id"], "day": known["made_ms"] // DAY_MS},
+        {"subject_id": subject_id, "day": made_ms // DAY_MS},
     )
-    for row in rows:
-        for one in json.loads(unpack(row["documents"])):
-            if one["report_id"] == report_id:
-                return {**one, "subject_id": known["subject_id"], "document": one["document"].encode()}
+    mark = report_id.encode()
+    for document in (one for row in rows for one in unpack(row["documents"]).split(_BETWEEN)):
+        if mark in document:
+            value = json.loads(document)
+            if value["report_id"] == report_id:
+                return str(value["host_id"])
     return None
 
 
@@ -144,12 +145,9 @@ def _fold(tx: Tx, subject_id: str, day: int, rows: list[Row]) -> None:
     there = tx.query(
         "SELECT documents FROM report_days WHERE subject_id = :subject_id AND day = :day", params
     )
-    folded = json.loads(unpack(there[0]["documents"])) if there else []
-    folded += [
-        {**{name: row[name] for name in _FOLDED}, "document": unpack(row["document"]).decode()}
-        for row in rows
-    ]
-    documents = pack(json.dumps(folded, separators=(",", ":"), ensure_ascii=False).encode())
+    folded = [unpack(there[0]["documents"])] if there else []
+    folded += [unpack(row["document"]) for row in rows]
+    documents = pack(_BETWEEN.join(folded))
     tx.insert_many(
         "report_days",
         ("subject_id", "day", "documents"),

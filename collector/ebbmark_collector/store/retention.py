@@ -14,7 +14,7 @@ from ebbmark_collector.store.tx import Tx
 SUBJECTS = 100  # [1] of one transaction
 SPOTS = 500  # [1] of one transaction
 DAY_MS = 86_400_000  # [ms]
-_FOLD_AFTER_DAYS = 2  # [days] late reports have mostly come in by then; a later one is folded in
+_FOLD_AFTER_DAYS = 1  # [days] late reports have mostly come in by then; a later one is folded in
 _READING_DAYS = 420  # [days] the judge looks 400 back; then a day keeps its columns
 _ROUTINE = ("health", "status", "inventory", "take")
 Part = Callable[[Tx, str], str | None]
@@ -24,7 +24,7 @@ def _subjects(settings: RetentionSettings, now_ms: int) -> Part:
     # Health lives on in its daily row; inventory and status live on in what they left on host and drive.
     keep_ms = now_ms - settings.health_days * DAY_MS
     takes_ms = now_ms - settings.take_days * DAY_MS
-    details_ms = now_ms - settings.spot_details_days * DAY_MS
+    points_ms = now_ms - settings.spot_figures_days * DAY_MS
 
     def part(tx: Tx, after: str) -> str | None:
         rows = tx.query(
@@ -36,7 +36,7 @@ def _subjects(settings: RetentionSettings, now_ms: int) -> Part:
         for row in rows:
             subject_id = row["id"]
             reports.drop_days(tx, subject_id, before_ms=keep_ms)
-            evidence.drop_details(tx, subject_id, before_ms=details_ms)
+            evidence.make_points(tx, subject_id, before_ms=points_ms)
             evidence.drop_readings(tx, subject_id, before_ms=now_ms - _READING_DAYS * DAY_MS)
             reports.drop_reports(tx, subject_id, kinds=_ROUTINE, before_ms=keep_ms)
             reports.fold_days(tx, subject_id, before_ms=now_ms - _FOLD_AFTER_DAYS * DAY_MS)
@@ -62,8 +62,8 @@ def _thin_spots(before_ms: int) -> Part:
         for row in rows:
             reports.drop_one(tx, row["drive_id"], row["made_ms"], row["report_id"])
             tx.run(
-                """UPDATE probes SET trace_kept = 0, report_id = '' WHERE drive_id = :drive_id AND started_ms = :started_ms
-                     AND probe_id = :probe_id""",
+                """UPDATE probes SET trace_kept = 0, report_id = ''
+                   WHERE drive_id = :drive_id AND started_ms = :started_ms AND probe_id = :probe_id""",
                 {name: row[name] for name in ("drive_id", "started_ms", "probe_id")},
             )
         return "" if len(rows) == SPOTS else None
@@ -92,7 +92,7 @@ def parts(settings: RetentionSettings, now_ms: int) -> list[Part]:
         now_ms: The instant [ms].
     """
     return [
-        _subjects(settings, now_ms),
         _thin_spots(now_ms - settings.spot_trace_days * DAY_MS),
+        _subjects(settings, now_ms),
         _drop_answers(now_ms - DAY_MS),
     ]

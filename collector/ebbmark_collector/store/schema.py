@@ -1,7 +1,8 @@
 """The tables, once for both engines: forward-only steps that each only add.
 
 `{I} {F} {T} {B}` are integer, float, text and bytes; `{TABLE}` ends a table, `{KEYED}` one stored by its
-key, which suits short rows only. Text sorts by code point on both engines, so pages and their cursors are the same on both.
+key, which suits short rows only. Text sorts by code point on both engines, so pages and their cursors are the
+same on both.
 """
 
 from typing import Any
@@ -238,7 +239,7 @@ CREATE TABLE probes (
   fit_key {T},
   fit_json {B},
   trace_kept {I} NOT NULL DEFAULT 1,
-  result_json {B},
+  result_json {B} NOT NULL,
   figures {B},
   PRIMARY KEY (drive_id, started_ms, probe_id)
 ) {KEYED};
@@ -246,6 +247,15 @@ CREATE UNIQUE INDEX probes_by_id ON probes (probe_id);
 CREATE INDEX probes_to_judge ON probes (drive_id) WHERE fit_key IS NULL;
 CREATE INDEX probes_not_spots ON probes (drive_id, started_ms) WHERE kind <> 'spot';
 CREATE INDEX spots_with_trace ON probes (started_ms) WHERE kind = 'spot' AND trace_kept = 1;
+CREATE TABLE old_spots (
+  drive_id {T} NOT NULL,
+  started_ms {I} NOT NULL,
+  floor_bytes_per_s {F},
+  lasting_bytes_per_s {F},
+  mean_bytes_per_s {F},
+  spread {F},
+  PRIMARY KEY (drive_id, started_ms)
+) {KEYED};
 CREATE TABLE takes (
   drive_id {T} NOT NULL,
   started_ms {I} NOT NULL,

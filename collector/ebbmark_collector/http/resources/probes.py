@@ -52,9 +52,7 @@ class ProbeListed(Out):
 class ProbeShown(ProbeListed):
     """One probe with every figure of its trace and the report it came in."""
 
-    result: dict[str, Any] | None = Field(
-        description="As reported, without the trace; null for a spot whose details are past their retention."
-    )
+    result: dict[str, Any] = Field(description="As reported, without the trace.")
     figures: dict[str, Any] | None
     fit: dict[str, Any] | None = Field(description="Its judgement for the role in force.")
 
@@ -107,7 +105,7 @@ def get_probe(call: Call) -> Reply:
         assert columns is not None
         return ProbeShown(
             **columns,
-            result=json.loads(evidence.unpack(row["result_json"])) if row["result_json"] else None,
+            result=json.loads(evidence.unpack(row["result_json"])),
             figures=json.loads(evidence.unpack(row["figures"])) if row["figures"] else None,
             fit=json.loads(evidence.unpack(row["fit_json"])) if row["fit_json"] else None,
         )
