@@ -40,6 +40,7 @@ def slow_drive(terminal: Terminal) -> Iterator[None]:
     """Mount a stand-in drive where the page says `/mnt/a1`: 180 MB/s that fall to 60 MB/s after 0.6 GB."""
     curve = Curve.cliff(fast=180_000_000, at_bytes=600_000_000, slow=60_000_000, rest_s=20.0)
     with loop_drive(curve, size_bytes=2 << 30) as drive:
+        drive.set_curve(curve)  # what making the file system wrote does not count
         serials = {one.kernel_name: one.facts.identity.serial for one in scan().drives}
         terminal.stand_for |= {"/mnt/a1": str(drive.mount), "YOUR_SERIAL": serials[drive.name] or ""}
         yield

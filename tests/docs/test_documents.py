@@ -32,10 +32,10 @@ def _typed_pages() -> list[Path]:
 def _run(page: Path, folder: Path, *, with_drive: bool) -> None:
     with contextlib.ExitStack() as stack:
         terminal = stack.enter_context(Terminal(folder, stand_for={ADDRESS: free_address()}))
-        if with_drive:
-            stack.enter_context(slow_drive(terminal))
         if page.name not in FROM_NOTHING:
             settle_in(terminal)
+        if with_drive:
+            stack.enter_context(slow_drive(terminal))
         for step in steps(page):
             if isinstance(step, Typed):
                 command = step.command

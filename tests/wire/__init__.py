@@ -1,0 +1,1 @@
+"""Recorded documents of each wire version, which every later version has to read."""
