@@ -16,6 +16,7 @@ from waitress.server import BaseWSGIServer, MultiSocketServer, create_server
 
 from ebbmark_collector.errors import ConfigurationError
 from ebbmark_collector.sd_notify import ServiceManager
+from ebbmark_collector.http.pressure import tell_waiting
 from ebbmark_collector.settings import ServeSettings
 
 _LOG = logging.getLogger(__name__)
@@ -97,6 +98,7 @@ class Server:
                 [f"serve.listen: {settings.listen} cannot be used: {error.strerror or error}."]
             ) from error
         self._stopping = threading.Event()
+        tell_waiting(app, self._server.task_dispatcher.queue)
 
     @property
     def addresses(self) -> list[tuple[str, int]]:

@@ -36,6 +36,9 @@ class ServeSettings(_Section):
     tls_key_file: Path | None = Field(default=None, description="PEM, PKCS#8, without a password.")
     tls_threads: int = Field(default=64, ge=4, le=512, description="Requests at a time with TLS.")
     threads: int = Field(default=8, ge=1, le=64)
+    most_waiting: int = Field(
+        default=64, ge=1, le=10_000, description="Requests; beyond that agents are told to come back later."
+    )
     max_body_bytes: int = Field(default=8_000_000, ge=10_000, le=100_000_000)
     stalled_body_s: int = Field(default=30, ge=1, le=600)
     stop_within_s: int = Field(

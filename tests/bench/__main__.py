@@ -19,7 +19,11 @@ def main() -> int:
     known = sorted(m.name for m in pkgutil.iter_modules(parts.__path__))
     parser = argparse.ArgumentParser(prog="python -m tests.bench")
     parser.add_argument("--only", choices=known, help="run one part")
-    asked = parser.parse_args().only
+    parser.add_argument("--quick", action="store_true", help="small sizes, for a try; nothing is written")
+    arguments = parser.parse_args()
+    asked = arguments.only
+    if arguments.quick:
+        os.environ["EBBMARK_BENCH_QUICK"] = "1"  # read by tests.bench.scale when a part is imported
     machine = (
         f"{os.cpu_count()} cores, {platform.machine()}, {platform.system()} {platform.release()}, "
         f"Python {platform.python_version()}"
@@ -38,6 +42,8 @@ def main() -> int:
             missed += r["held"] is False
             bar = f"  (bar {r['bar']}: {'held' if r['held'] else 'MISSED'})" if r["bar"] else ""
             print(f"  {r['name']}: {r['value']:.4g} {r['unit']}{bar}", flush=True)
+        if arguments.quick:
+            continue
         made = f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC"
         write_results(merge(read_results(), found, part), machine=machine, made=made)
         print(f"  {time.monotonic() - started:.0f} s", flush=True)

@@ -37,7 +37,9 @@ class Load:
     first_hour: int = 0
 
 
-def _requests(mill: Mill, load: Load, machines: tuple[SimulatedHost, ...], start: datetime) -> Iterator[bytes]:
+def _requests(
+    mill: Mill, load: Load, machines: tuple[SimulatedHost, ...], start: datetime
+) -> Iterator[bytes]:
     streams = [
         (host, mill.stream(host, start, first_hour=load.first_hour + number))
         for number, host in enumerate(machines)
@@ -78,7 +80,11 @@ def play(load: Load) -> Tally:
     tally = caller.run()
     tally.reports = accepted
     assert not refused, refused[0][:500]
-    bad = {status: n for status, n in tally.statuses.items() if not 200 <= status < 300 and status not in {429, 503}}
+    bad = {
+        status: n
+        for status, n in tally.statuses.items()
+        if not 200 <= status < 300 and status not in {429, 503}
+    }
     assert not bad, f"answers other than 2xx, 429 and 503: {bad}"
     return tally
 

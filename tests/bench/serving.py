@@ -1,4 +1,4 @@
-"""Servers to be measured: the real collector on a prepared store, or the empty one, each a process of its own."""
+"""Servers to be measured: the real collector on a prepared store, or the empty one, each its own process."""
 
 import re
 import subprocess
@@ -119,9 +119,7 @@ def _running(command: list[str], log: Path) -> Iterator[tuple["subprocess.Popen[
 
 
 @contextmanager
-def collector(
-    data: Path, *more: str
-) -> Iterator[tuple["subprocess.Popen[str]", tuple[str, int]]]:
+def collector(data: Path, *more: str) -> Iterator[tuple["subprocess.Popen[str]", tuple[str, int]]]:
     """The real collector on a data folder: `ebbmark-collector serve` on loopback."""
     command = [sys.executable, "-m", "ebbmark_collector.cli", "serve", "--data", str(data)]
     with _running([*command, "--listen", "127.0.0.1:0", *more], data.parent / f"{data.name}.log") as running:

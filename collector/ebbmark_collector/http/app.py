@@ -17,7 +17,7 @@ from typing import Any
 from ebbmark_agent.report import Orders, Report
 from flask import Flask, Response, request
 
-from ebbmark_collector.http import auth, idempotency, problems, reading, replying
+from ebbmark_collector.http import auth, idempotency, pressure, problems, reading, replying
 from ebbmark_collector.http.openapi import ID_PATTERN, document
 from ebbmark_collector.http.operation import Call, Operation, Principal, Services
 from ebbmark_collector.http.problems import HttpProblem
@@ -88,6 +88,7 @@ class _Door:
 
     def handle(self, operation: Operation, **path: str) -> Response:
         """Pass one request through the checks to its view."""
+        pressure.turn_away(operation, most_waiting=self.services.settings.serve.most_waiting)
         call = self._call(operation, path)
         act: Callable[[], Response] = partial(self._act, operation, call)
         key = idempotency.key_of(request) if operation.action else None

@@ -47,8 +47,8 @@ def run() -> list[dict[str, Any]]:
                 plain.append(_plain(place, number))
                 ratios.append(rates[-1] / plain[-1])
     note = (
-        "The mix of 24 health reports to one spot, over HTTP, validated, judged, durable. The reference commits "
-        "each report's rows by themselves, synchronous FULL, without reading or judging them."
+        "The mix of 24 health reports to one spot, over HTTP, validated, judged, durable. The reference "
+        "commits each report's rows by themselves, synchronous FULL, without reading or judging them."
     )
     return [
         result(

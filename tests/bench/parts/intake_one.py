@@ -1,7 +1,8 @@
 """Intake, one report a request: its rate beside an empty Flask POST of the same size on the same server.
 
-Both servers stand side by side and are loaded in turn by the same client over kept connections. Reports are the
-mix of 24 NVMe health reports to one spot of 256 points, validated, stored durably (synchronous FULL) and judged.
+Both servers stand side by side and are loaded in turn by the same client over kept connections. Reports are
+the mix of 24 NVMe health reports to one spot of 256 points, validated, stored durably (synchronous FULL) and
+judged.
 """
 
 from dataclasses import replace
@@ -40,8 +41,8 @@ def run() -> list[dict[str, Any]]:
                 empty_rates.append(nothing.reports / nothing.took_s)
                 ratios.append(rates[-1] / empty_rates[-1])
     note = (
-        f"{CONNECTIONS} kept connections of {HOSTS} agents from one client process, closed loop; bodies are read. "
-        "Limited by the server process's one interpreter lock, and by the disk's sync where that is slow."
+        f"{CONNECTIONS} kept connections, {HOSTS} agents, one client process, closed loop; bodies are read. "
+        "Limited by the server process's one interpreter lock, and by the disk's sync where it is slow."
     )
     return [
         result("intake_one.over_empty_post", ratios, unit="ratio", bar=">= 0.4", command=COMMAND, note=note),

@@ -55,7 +55,7 @@ def _half_rate(place: Path) -> list[dict[str, Any]]:
             unit="ms",
             bar="<= 50",
             command=COMMAND,
-            note=f"one report a request, sent at half of {top:.0f}/s whether or not answers came, from when due",
+            note=f"one report a request at half of {top:.0f}/s, sent whether or not answers came",
         )
     ]
 
