@@ -29,6 +29,7 @@ from ebbmark_agent.report import (
     Subject,
     TraceDocument,
     VolumeFacts,
+    WriteFault,
 )
 
 _numbers = count(1)
@@ -110,6 +111,7 @@ def probe(
     host_id: str = "host-1",
     on: Subject | None = None,
     path: PathFacts = PATH,
+    fault: WriteFault | None = None,
 ) -> Report:
     """A probe of one constant rate."""
     step_us = round(STEP_BYTES / rate_bytes_per_s * 1e6)
@@ -126,6 +128,7 @@ def probe(
         path=path,
         trace=(TraceDocument(step_us=(step_us,) * steps, step_bytes=(STEP_BYTES,) * steps),),
         read_back_ok=read_back_ok,
+        fault=fault,
         soak_end=SoakEnd.WHOLE_MEDIUM if kind is ProbeKind.SOAK else None,
         gave_way_to="a recording" if outcome is ProbeOutcome.GAVE_WAY else None,
         fill_start=0.0 if kind is ProbeKind.SOAK else 0.5,

@@ -230,6 +230,22 @@ def test_a_probe_that_gave_way_never_counts_against_a_drive(quick: SqliteStore) 
     assert before == standing_of(quick)
 
 
+@pytest.mark.parametrize(("of_drive", "word"), [(True, "unfit"), (False, "fit")])
+def test_a_full_volume_is_not_held_against_its_drive(quick: SqliteStore, of_drive: bool, word: str) -> None:
+    """A write the drive refused is a shown failure; one that others' files left no room for shows nothing."""
+    from ebbmark_agent.report import ProbeOutcome, WriteFault
+
+    assign(quick)
+    take(quick, wire.inventory(NOON), wire.soak(NOON, 500e6), at=NOON + DAY)
+    no_space = WriteFault(
+        operation="write", errno_name="ENOSPC", at_byte=4096, sentence="No space left.", of_drive=of_drive
+    )
+    cut_off = wire.probe(NOON + DAY, 500e6, outcome=ProbeOutcome.FAILED, read_back_ok=None, fault=no_space)
+    take(quick, cut_off, at=NOON + 2 * DAY)
+
+    assert standing_of(quick)[0] == word
+
+
 def test_a_wrong_read_back_is_unfit_at_once(quick: SqliteStore) -> None:
     """Data that came back changed makes a drive unfit whatever its rate."""
     assign(quick)
