@@ -36,6 +36,7 @@ class Enrolment(BaseModel):
     host_id: str
     collector_url: str
     expires_at: datetime | None = None
+    host_name: str | None = None  # given by a person; else the machine's own
 
 
 class Memory:

@@ -55,7 +55,9 @@ def enrol(frame: Frame, *, url: str | None, token_file: Path | None, name: str |
         collector.close()
     write_token(frame.settings.token_path, claimed.agent_token)
     frame.memory.enrolled(
-        Enrolment(host_id=claimed.host_id, collector_url=address, expires_at=claimed.expires_at)
+        Enrolment(
+            host_id=claimed.host_id, collector_url=address, expires_at=claimed.expires_at, host_name=name
+        )
     )
     frame.memory.undone("inventory")
     click.echo(f"Enrolled at {address} as host {claimed.host_id}.")

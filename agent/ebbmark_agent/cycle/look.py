@@ -41,9 +41,10 @@ def look_around(running: Running) -> bool:
 def say_inventory(running: Running) -> bool:
     """Say what drives and volumes this machine has now."""
     now = running.clock.utc()
+    enrolment = running.memory.enrolment()
     body = inventory_body(
         running.inventory,
-        host_name=socket.gethostname(),
+        host_name=(enrolment.host_name if enrolment else None) or socket.gethostname(),
         system=f"{host.system()} {host.release()}",
         writes_allowed=running.settings.limits.writes_allowed,
         privacy=running.settings.privacy,
