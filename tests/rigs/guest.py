@@ -64,9 +64,13 @@ class Control:
                 return answer
 
     def throttle(self, drive: str, write_bytes_per_s: int) -> dict[str, Any]:
-        """Hold a drive's writes to a rate; 0 lifts the limit."""
+        """Hold a drive's writes to a rate; 0 lifts the limit. A USB drive goes by its medium's name."""
         rates = dict.fromkeys(("bps", "bps_rd", "iops", "iops_rd", "iops_wr"), 0)
-        return self("block_set_io_throttle", id=drive, bps_wr=write_bytes_per_s, **rates)
+        answer = self("block_set_io_throttle", id=drive, bps_wr=write_bytes_per_s, **rates)
+        if "error" in answer:
+            answer = self("block_set_io_throttle", device=drive, bps_wr=write_bytes_per_s, **rates)
+        assert "error" not in answer, answer
+        return answer
 
     def written_bytes(self, drive: str) -> int:
         """Give the bytes the guest has written to a drive, by the emulator's own count."""
