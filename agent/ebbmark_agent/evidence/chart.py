@@ -80,12 +80,12 @@ def chart(
         *_axes(scale, moved),
         *_window(scale, figures, judged),
         _area(scale, columns),
-        _slowest(scale, columns),
+        _mean(scale, columns),
         *_cliffs(scale, figures),
         *_pauses(scale, segments),
         *_drawn_levels(scale, lines),
         _text(
-            WIDTH - RIGHT + 16, HEIGHT - BOTTOM + 20, "line: slowest, grey: to fastest", size=11, colour=MID
+            WIDTH - RIGHT + 16, HEIGHT - BOTTOM + 20, "line: over 1 s; grey: extremes", size=11, colour=MID
         ),
         _text(LEFT, 26, title, size=17, weight="bold"),
         _text(LEFT, 46, subtitle, size=13, colour=MID),
@@ -119,7 +119,7 @@ def describe(figures: Figures, judged: Fit | None = None, *, moved: str = "writt
 
 def _subtitle(judged: Fit | None) -> str:
     if judged is None:
-        return "slowest to fastest rate at each byte"
+        return "rate at each byte, slowest to fastest"
     return f"{judged.standing} for {judged.demand.name}, buffer {judged.demand.buffer_s:g} s of stream"
 
 
@@ -185,9 +185,10 @@ def _area(scale: _Scale, columns: Sequence[RateColumn]) -> str:
     return f'<polygon points="{" ".join(top + low[::-1])}" fill="{PALE}" stroke="{PALE}" stroke-width="1"/>'
 
 
-def _slowest(scale: _Scale, columns: Sequence[RateColumn]) -> str:
+def _mean(scale: _Scale, columns: Sequence[RateColumn]) -> str:
+    """Draw the line: what the drive carried there over a second."""
     points = " ".join(
-        f"{scale.x(_middle(each)):.1f},{scale.y(each.slowest_bytes_per_s):.1f}" for each in columns
+        f"{scale.x(_middle(each)):.1f},{scale.y(each.mean_bytes_per_s):.1f}" for each in columns
     )
     return f'<polyline points="{points}" fill="none" stroke="{INK}" stroke-width="1.3"/>'
 

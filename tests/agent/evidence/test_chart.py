@@ -183,3 +183,30 @@ def test_nothing_to_draw() -> None:
     """No trace is refused with a sentence."""
     with pytest.raises(ValueError, match="nothing to draw"):
         rate_columns([], 10)
+
+
+def test_blocks_that_come_in_bursts_are_drawn_at_the_rate_they_came() -> None:
+    """A drive that takes three blocks at once and then waits is drawn at its mean, not at the wait's rate."""
+    times, totals = [0.0], [0.0]
+    for at in range(400):
+        times.append(times[-1] + (0.09 if at % 4 == 3 else 0.005))
+        totals.append(totals[-1] + 5 * MB)
+    mean = totals[-1] / times[-1]
+
+    columns = rate_columns([Trace.from_points(times, totals)], 20)
+
+    assert all(each.mean_bytes_per_s == pytest.approx(mean, rel=0.08) for each in columns)
+    assert all(each.slowest_bytes_per_s <= mean * 1.01 <= each.fastest_bytes_per_s * 1.05 for each in columns)
+
+
+@given(st.floats(1, 3000), st.integers(2, 300), st.integers(1, 80))
+def test_the_line_of_a_constant_rate_is_that_rate(megabytes_per_s: float, steps: int, count: int) -> None:
+    """Whatever the columns, and across a pause, a drive of one rate is drawn as one level line."""
+    rate = megabytes_per_s * MB
+    trace = Trace.from_points(
+        [at * 0.1 for at in range(steps + 1)], [at * 0.1 * rate for at in range(steps + 1)]
+    )
+
+    columns = rate_columns([trace, trace], count)
+
+    assert [each.mean_bytes_per_s for each in columns] == pytest.approx([rate] * count)
