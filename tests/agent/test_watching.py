@@ -1,4 +1,4 @@
-"""Where a probe's thermometer reads: the kernel's sensors first, else the drive through smartctl."""
+"""What a running probe watches, and where its thermometer reads: the kernel's sensors, else smartctl."""
 
 from datetime import UTC, datetime
 from pathlib import Path
@@ -6,7 +6,12 @@ from pathlib import Path
 import pytest
 from ebbmark_agent.clock import Clock
 from ebbmark_agent.health import JsonSmartctl, examine
-from ebbmark_agent.watching import thermometer
+from ebbmark_agent.lookout import Lookout
+from ebbmark_agent.moment import Scene
+from ebbmark_agent.platforms import this_platform
+from ebbmark_agent.settings import Settings
+from ebbmark_agent.switches import Switches
+from ebbmark_agent.watching import thermometer, watch_for
 
 from tests.agent.drives.tree import Machine
 from tests.agent.health.documents import nvme
@@ -43,3 +48,20 @@ def test_no_thermometer_where_none_is_told(machine: Machine, tmp_path: Path) -> 
     runner = JsonSmartctl(StandIn(tmp_path / "bin").program)
 
     assert thermometer(machine.scan().drives, {}, runner=runner, clock=Clock()) is None
+
+
+def test_an_array_is_watched_as_one_by_its_level(machine: Machine, tmp_path: Path) -> None:
+    """The members of a mirror of two are summed, and each byte of the probe's is looked for twice."""
+    machine.sata("sda", port=1)
+    machine.sata("sdb", port=2)
+    machine.mount(machine.layer("md0", ["sda", "sdb"], md__level="raid1", md__raid_disks="2"), "/array")
+    inventory = machine.scan()
+    (volume,) = inventory.volumes
+    settings = Settings(state_dir=tmp_path)
+    switches = Switches(tmp_path)
+    lookout = Lookout(platform=this_platform(), switches=switches, quiet_s=1.0, disks=lambda: ())
+    scene = Scene(platform=this_platform(), settings=settings, switches=switches, lookout=lookout)
+    watch = watch_for(scene, volume=volume, inventory=inventory, lively_bytes_per_s=1e6)
+
+    (array,) = watch.disks
+    assert (array.name, array.and_with, array.own_copies) == ("sda", ("sdb",), 2.0)
