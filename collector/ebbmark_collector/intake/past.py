@@ -2,7 +2,7 @@
 
 import json
 from datetime import datetime, timedelta
-from functools import lru_cache
+from typing import TypeVar
 
 from ebbmark_agent.report import (
     DiscardState,
@@ -33,6 +33,8 @@ from ebbmark_collector.store import Row, Tx, Value, drives, evidence, from_ms, j
 
 _READING: TypeAdapter[HealthReading] = TypeAdapter(HealthReading)
 _TAKE_WINDOW = timedelta(days=365)
+K = TypeVar("K")
+P = TypeVar("P")
 _POINTS_KEPT = 65_536  # [1] of each kind, some 40 MB; more drives than fit only cost time
 
 
@@ -44,15 +46,47 @@ def _truth(value: int | None) -> bool | None:
     return None if value is None else bool(value)
 
 
+# Points by drive and mark. A point never changes, a drive id never comes twice: whoever finds one here
+# may use it; a year of them is looked at each day. Each look works on its own copy: another may clear these.
+_PROBES: dict[tuple[Value, ...], ProbePoint] = {}
+_HEALTH: dict[tuple[str, int], HealthPoint] = {}
+_FEW = 8  # [1] unknown probes fetched one by one; more are fetched in one go
+
+
+def _probe_points(tx: Tx, drive_id: str, *, since_ms: int) -> tuple[ProbePoint, ...]:
+    marks = [(drive_id, *row.values()) for row in evidence.probe_marks(tx, drive_id, since_ms=since_ms)]
+    found = {mark: point for mark in marks if (point := _PROBES.get(mark)) is not None}
+    unknown = [mark for mark in marks if mark not in found]
+    if len(unknown) > _FEW:
+        rows = evidence.probes_of(tx, drive_id, since_ms=since_ms)
+    else:
+        rows = [evidence.probe_of(tx, drive_id, started_ms=mark[2], probe_id=mark[1]) for mark in unknown]
+    fresh = {(drive_id, *tuple(row.values())[:4]): probe_point(row) for row in rows}
+    _keep(_PROBES, fresh)
+    found |= fresh
+    return tuple(found[mark] for mark in marks)
+
+
+def _health_points(tx: Tx, drive_id: str, *, since_ms: int) -> tuple[HealthPoint, ...]:
+    marks = [(drive_id, read_ms) for read_ms in evidence.health_marks(tx, drive_id, since_ms=since_ms)]
+    found = {mark: point for mark in marks if (point := _HEALTH.get(mark)) is not None}
+    unknown = [mark[1] for mark in marks if mark not in found]
+    if unknown:
+        rows = evidence.health_since(tx, drive_id, since_ms=min(unknown))
+        fresh = {(drive_id, row["read_ms"]): health_point(row) for row in rows}
+        _keep(_HEALTH, fresh)
+        found |= fresh
+    return tuple(found[mark] for mark in marks)
+
+
+def _keep(kept: dict[K, P], fresh: dict[K, P]) -> None:
+    if len(kept) + len(fresh) > _POINTS_KEPT:
+        kept.clear()
+    kept.update(fresh)
+
+
 def probe_point(row: Row) -> ProbePoint:
     """Give a stored probe as a point of the judge's series."""
-    return _probe_point(tuple(row), tuple(row.values()))
-
-
-@lru_cache(maxsize=_POINTS_KEPT)
-def _probe_point(names: tuple[str, ...], values: tuple[Value, ...]) -> ProbePoint:
-    # Kept by content, so a row that was judged anew is another point; a year of points is looked at each day.
-    row: Row = dict(zip(names, values, strict=True))
     return ProbePoint(
         probe_id=row["probe_id"],
         kind=ProbeKind(row["kind"]),
@@ -89,14 +123,9 @@ def _probe_point(names: tuple[str, ...], values: tuple[Value, ...]) -> ProbePoin
 
 def health_point(row: Row) -> HealthPoint:
     """Give a stored day of health as a point of the judge's series."""
-    return _health_point(row["read_ms"], row["reading"])
-
-
-@lru_cache(maxsize=_POINTS_KEPT)
-def _health_point(read_ms: int, packed: bytes) -> HealthPoint:
-    reading = _READING.validate_json(evidence.unpack(packed))
+    reading = _READING.validate_json(evidence.unpack(row["reading"]))
     return HealthPoint(
-        at=from_ms(read_ms),
+        at=from_ms(row["read_ms"]),
         state=reading.state,
         sentence=reading.sentence,
         assessment=reading.assessment,
@@ -218,8 +247,8 @@ def history_of(
     return SubjectHistory.of(
         facts_of(tx, row, host),
         assignment=assignment,
-        probes=tuple(probe_point(p) for p in evidence.probes_of(tx, drive_id, since_ms=spots_since)),
-        health=tuple(health_point(h) for h in evidence.health_since(tx, drive_id, since_ms=health_since)),
+        probes=_probe_points(tx, drive_id, since_ms=spots_since),
+        health=_health_points(tx, drive_id, since_ms=health_since),
         takes=tuple(_take_point(t) for t in evidence.takes_since(tx, drive_id, since_ms=takes_since)),
         findings=tuple(_finding_point(f) for f in evidence.findings_of(tx, drive_id)),
         incidents=tuple(_incident(i) for i in evidence.incidents_of(tx, drive_id)),

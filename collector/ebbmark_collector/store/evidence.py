@@ -86,24 +86,54 @@ def add_finding(tx: Tx, columns: Mapping[str, Value]) -> None:
     )
 
 
+_MARK = "probe_id, started_ms, fit_key, floor_bytes_per_s"  # of a probe: another judgement, another mark
+_POINT = """kind, outcome, duration_s, bytes_written, path_key, layout, lasting_bytes_per_s, mean_bytes_per_s,
+            cliff_at_bytes, cliff_floor_bytes_per_s, settled, spread, longest_stall_s, stall_count,
+            path_limited, fill_start, rest_before_s, temperature_start_c, temperature_hottest_c,
+            waited_for_data_s, pattern, read_back_ok, fault_sentence, discard, space_returned, by_hand,
+            fit_json"""
+
+
+def _probes_in_sight(tx: Tx, columns: str, drive_id: str, since_ms: int) -> list[Row]:
+    # Two statements, each along an index: together they would read every spot the drive ever had.
+    sql = f"SELECT {columns} FROM probes WHERE drive_id = :drive_id AND "  # noqa: S608 -- names from this module
+    order = " ORDER BY started_ms, probe_id"
+    params: dict[str, Value] = {"drive_id": drive_id, "since_ms": since_ms}
+    older = tx.query(f"{sql} kind <> 'spot' AND started_ms < :since_ms {order}", params)
+    return older + tx.query(f"{sql} started_ms >= :since_ms {order}", params)
+
+
 def probes_of(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     """Give a drive's spots since an instant, and every other probe of it."""
-    # Two statements, each along an index: together they would read every spot the drive ever had.
-    columns = """SELECT probe_id, kind, outcome, started_ms, duration_s, bytes_written, path_key, layout,
-                  floor_bytes_per_s, lasting_bytes_per_s, mean_bytes_per_s, cliff_at_bytes,
-                  cliff_floor_bytes_per_s, settled, spread, longest_stall_s, stall_count, path_limited,
-                  fill_start, rest_before_s, temperature_start_c, temperature_hottest_c, waited_for_data_s,
-                  pattern, read_back_ok, fault_sentence, discard, space_returned, by_hand, fit_json
-           FROM probes WHERE drive_id = :drive_id AND {which} ORDER BY started_ms, probe_id"""
-    params: dict[str, Value] = {"drive_id": drive_id, "since_ms": since_ms}
-    older = tx.query(columns.format(which="kind <> 'spot' AND started_ms < :since_ms"), params)
-    return older + tx.query(columns.format(which="started_ms >= :since_ms"), params)
+    return _probes_in_sight(tx, f"{_MARK}, {_POINT}", drive_id, since_ms)
+
+
+def probe_marks(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
+    """Give the marks of the probes that `probes_of` gives: one whose mark is known needs no second look."""
+    return _probes_in_sight(tx, _MARK, drive_id, since_ms)
+
+
+def probe_of(tx: Tx, drive_id: str, *, started_ms: int, probe_id: str) -> Row:
+    """Give one of a drive's probes, with the columns that `probes_of` gives."""
+    sql = f"""SELECT {_MARK}, {_POINT} FROM probes
+              WHERE drive_id = :drive_id AND started_ms = :started_ms AND probe_id = :probe_id"""  # noqa: S608
+    return tx.query(sql, {"drive_id": drive_id, "started_ms": started_ms, "probe_id": probe_id})[0]
 
 
 def probe(tx: Tx, probe_id: str) -> Row | None:
     """Give one probe."""
     rows = tx.query("SELECT * FROM probes WHERE probe_id = :probe_id", {"probe_id": probe_id})
     return rows[0] if rows else None
+
+
+def health_marks(tx: Tx, drive_id: str, *, since_ms: int) -> list[int]:
+    """Give when a drive's health was read, a day each, from an instant on."""
+    rows = tx.query(
+        """SELECT read_ms FROM health_days
+           WHERE drive_id = :drive_id AND day >= :day AND reading IS NOT NULL ORDER BY day""",
+        {"drive_id": drive_id, "day": since_ms // DAY_MS},
+    )
+    return [row["read_ms"] for row in rows]
 
 
 def health_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
