@@ -15,8 +15,8 @@ from flask import Flask
 from waitress.server import BaseWSGIServer, MultiSocketServer, create_server
 
 from ebbmark_collector.errors import ConfigurationError
-from ebbmark_collector.sd_notify import ServiceManager
 from ebbmark_collector.http.pressure import tell_waiting
+from ebbmark_collector.sd_notify import ServiceManager
 from ebbmark_collector.settings import ServeSettings
 
 _LOG = logging.getLogger(__name__)

@@ -4,6 +4,7 @@ One thread and `select`: cheap enough that the server, not the client, is what i
 connection its next request and is told the answer; it may ask to be left alone for a while (Retry-After).
 """
 
+import heapq
 import selectors
 import socket
 import time
@@ -57,9 +58,10 @@ class _Connection:
 
     def open(self) -> socket.socket:
         if self.sock is None:
-            self.sock = socket.create_connection(self.address, timeout=60)
+            self.sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
             self.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             self.sock.setblocking(False)
+            self.sock.connect_ex(self.address)  # in progress; writable once it stands
         return self.sock
 
     def drop(self) -> None:
@@ -97,9 +99,11 @@ class Caller:
     Args:
         address: The server.
         sources: One iterator of requests a connection; each request is bytes.
+        patience_s: How long answers are waited for after that [s].
         until_s: Monotonic instant at which no new request is sent.
         rate_per_s: Requests a second over all connections, sent whether or not answers came (open loop);
             None sends the next when the answer is there (closed loop).
+        close_after: Whether a connection is closed after its answer, as by an agent that comes now and then.
         retry: Whether 429 and 503 are sent again after their Retry-After, as an agent does.
         told: Called with each answer's body of a 2xx.
     """
@@ -110,16 +114,20 @@ class Caller:
         sources: list[Iterator[bytes]],
         *,
         until_s: float,
+        patience_s: float = 90.0,
         rate_per_s: float | None = None,
         retry: bool = False,
+        close_after: bool = False,
         told: Callable[[bytes], None] | None = None,
     ) -> None:
         self._sources, self._until_s, self._rate = sources, until_s, rate_per_s
-        self._retry, self._told = retry, told
+        self._patience_s = patience_s
+        self._retry, self._close_after, self._told = retry, close_after, told
         self._connections = [_Connection(address) for _ in sources]
         self._selector = selectors.DefaultSelector()
         self.tally = Tally()
-        self._again: list[tuple[float, int, bytes]] = []
+        self._again: list[tuple[float, int, bytes]] = []  # a heap: when, which connection, what
+        self._parked: set[int] = set()
         self._kept: dict[int, bytes] = {}
         self._due: deque[float] = deque()
 
@@ -138,7 +146,7 @@ class Caller:
             self._take_up(idle, busy, now)
             if not busy and not self._again and not self._due and (not idle or now >= self._until_s):
                 break
-            if now > self._until_s + 90:
+            if now > self._until_s + self._patience_s:
                 self.tally.broken += len(busy)
                 break
             for key, _ in self._selector.select(self._wait_s(now, next_due, bool(idle))):
@@ -152,20 +160,17 @@ class Caller:
         self._selector.close()
         return self.tally
 
-    @property
-    def _parked(self) -> set[int]:
-        return {index for _, index, _ in self._again}
-
     def _wait_s(self, now: float, next_due: float, has_idle: bool) -> float:
         if self._rate is not None and now < self._until_s:
             return max(0.0, min(0.05, next_due - now))
         return 0.02 if self._again or has_idle else 0.2
 
     def _take_up(self, idle: deque[int], busy: set[int], now: float) -> None:
-        for entry in [entry for entry in self._again if entry[0] <= now]:
-            self._again.remove(entry)
-            self._send(entry[1], entry[2], now)
-            busy.add(entry[1])
+        while self._again and self._again[0][0] <= now:
+            _, index, request = heapq.heappop(self._again)
+            self._parked.discard(index)
+            self._send(index, request, now)
+            busy.add(index)
         while idle and (self._due if self._rate is not None else now < self._until_s):
             index = idle.popleft()
             request = next(self._sources[index], None)
@@ -182,7 +187,8 @@ class Caller:
         connection.out, connection.sent_s = request, due_s
         self._kept[index] = request
         if fresh:
-            self._selector.register(sock, selectors.EVENT_READ, index)
+            self._selector.register(sock, selectors.EVENT_READ | selectors.EVENT_WRITE, index)
+            return
         self._push(connection, index)
 
     def _push(self, connection: _Connection, index: int) -> None:
@@ -205,7 +211,11 @@ class Caller:
             self._selector.unregister(connection.sock)
         connection.drop()
         self.tally.broken += 1
-        self._again.append((time.perf_counter() + 1.0, index, self._kept[index]))
+        self._later(index, 1.0)
+
+    def _later(self, index: int, wait_s: float) -> None:
+        self._parked.add(index)
+        heapq.heappush(self._again, (time.perf_counter() + wait_s, index, self._kept[index]))
 
     def _move(self, index: int, sock: socket.socket) -> bool:
         connection = self._connections[index]
@@ -239,12 +249,12 @@ class Caller:
             if wait_s is None:
                 self.tally.without_retry_after += 1
             if self._retry:
-                self._again.append((now + (wait_s or 1.0), index, self._kept[index]))
+                self._later(index, wait_s or 1.0)
         elif 200 <= status < 300:
             self.tally.latencies_s.append(now - connection.sent_s)
             if self._told is not None:
                 self._told(body)
-        if b"connection: close" in head.lower():
+        if self._close_after or b"connection: close" in head.lower():
             if connection.sock is not None:
                 self._selector.unregister(connection.sock)
             connection.drop()

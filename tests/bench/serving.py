@@ -1,5 +1,6 @@
 """Servers to be measured: the real collector on a prepared store, or the empty one, each its own process."""
 
+import os
 import re
 import subprocess
 import sys
@@ -25,7 +26,9 @@ ROLE = "field-recorder"
 @contextmanager
 def folder() -> Iterator[Path]:
     """A folder on a real disk, for what must be durable."""
-    with tempfile.TemporaryDirectory(prefix="ebbmark-bench-", dir="/var/tmp") as name:
+    with tempfile.TemporaryDirectory(
+        prefix="ebbmark-bench-", dir=os.environ.get("EBBMARK_BENCH_FOLDER", "/var/tmp")
+    ) as name:
         yield Path(name)
 
 

@@ -17,9 +17,10 @@ from typing import Any
 from ebbmark_agent.report import Orders, Report
 from flask import Flask, Response, request
 
-from ebbmark_collector.http import auth, idempotency, pressure, problems, reading, replying
+from ebbmark_collector.http import auth, idempotency, problems, reading, replying
 from ebbmark_collector.http.openapi import ID_PATTERN, document
 from ebbmark_collector.http.operation import Call, Operation, Principal, Services
+from ebbmark_collector.http.pressure import Pressure
 from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.http.rates import Rates
 from ebbmark_collector.http.resources import every_operation
@@ -35,6 +36,7 @@ class _Door:
     def __init__(self, services: Services) -> None:
         self.services = services
         self.by_token = Rates(services.settings.serve.requests_a_minute)
+        self.pressure = Pressure(services.settings.serve.most_waiting)
         self.wrong = Rates(services.settings.serve.wrong_tokens_a_minute)
 
     def _principal(self, operation: Operation) -> Principal | None:
@@ -88,7 +90,7 @@ class _Door:
 
     def handle(self, operation: Operation, **path: str) -> Response:
         """Pass one request through the checks to its view."""
-        pressure.turn_away(operation, most_waiting=self.services.settings.serve.most_waiting)
+        self.pressure.turn_away(operation, self.services.clock.monotonic_s())
         call = self._call(operation, path)
         act: Callable[[], Response] = partial(self._act, operation, call)
         key = idempotency.key_of(request) if operation.action else None
