@@ -4,7 +4,7 @@ VENV := .venv
 PY := $(VENV)/bin/python
 STAMP := $(VENV)/.ready
 
-.PHONY: setup system demo test test-proofs test-vm bench check lint types imports format clean
+.PHONY: setup system demo test test-proofs test-vm bench release check lint types imports format clean
 
 setup: $(STAMP)
 
@@ -38,6 +38,11 @@ test-vm: setup
 bench: setup
 	@sh deploy/system-packages.sh test
 	$(PY) -m tests.bench $(if $(ONLY),--only $(ONLY))
+
+# dist/: wheel and sdist, a lock with hashes, a bill of materials, checksums.
+release: setup
+	rm -rf dist
+	@PYTHON=$(PY) sh deploy/make-release.sh dist
 
 lint: setup
 	$(VENV)/bin/ruff check .

@@ -16,7 +16,6 @@ from typing import Any
 
 import pytest
 
-from tests.rigs.lock import rig_lock
 from tests.rigs.wheel import ROOT
 
 SSHD = Path("/usr/sbin/sshd")
@@ -249,7 +248,7 @@ def fleet() -> Iterator[Fleet]:
     """A control machine with a collector, and a host that ssh reaches; nothing is installed yet."""
     if missing := _missing():
         pytest.skip(missing)
-    with tempfile.TemporaryDirectory(prefix="ebb-ansible-") as name:
+    with rig_lock(), tempfile.TemporaryDirectory(prefix="ebb-ansible-") as name:
         folder = Path(name)
         wheels = folder / "wheels"
         subprocess.run([sys.executable, "-m", "pip", "wheel", "-q", "-w", str(wheels), str(ROOT)], check=True)
