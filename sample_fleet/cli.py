@@ -88,8 +88,20 @@ def play(seed: int, days: int, small: bool, noise: float) -> None:
 @click.option("--processes", default=os.cpu_count() or 1, show_default=True, help="Seeds played at a time.")
 @click.option("--json", "as_json_text", is_flag=True, help="One JSON object instead of a table.")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="Also keep the JSON here.")
+@click.option(
+    "--counts",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Keep each seed's counts in this folder and go on from those that are there.",
+)
 def score(
-    *, seeds: tuple[int, ...], months: int, noise: float, processes: int, as_json_text: bool, out: Path | None
+    *,
+    seeds: tuple[int, ...],
+    months: int,
+    noise: float,
+    processes: int,
+    as_json_text: bool,
+    out: Path | None,
+    counts: Path | None,
 ) -> None:
     """Replay the studios through the collector's intake and hold what it raised against the truth."""
     from sample_fleet.scoring.score import as_json, as_table
@@ -97,7 +109,7 @@ def score(
 
     logging.disable(logging.INFO)
     days = round(months * 365 / 12)
-    result = play_and_count(seeds, days=days, noise=noise, processes=processes)
+    result = play_and_count(seeds, days=days, noise=noise, processes=processes, folder=counts)
     if out is not None:
         out.write_text(as_json(result) + "\n")
     click.echo(as_json(result) if as_json_text else as_table(result))

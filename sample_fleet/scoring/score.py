@@ -5,6 +5,9 @@ from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from pydantic import TypeAdapter
 
 from sample_fleet.physics.nature import Trouble
 from sample_fleet.scoring.calls import Call
@@ -48,6 +51,9 @@ class Result:
     media: MediaTally
     remarks: tuple[str, ...]
     reports: int
+
+
+_COUNTED: TypeAdapter[Counted] = TypeAdapter(Counted)
 
 
 def count_seed(seed: int, days: int, noise: float) -> Counted:
@@ -97,10 +103,32 @@ def _brief(calls: Sequence[Call]) -> str:
     return ", ".join(f"{call.kind} on {call.at_day:.0f} ({call.cause})" for call in calls[:3]) or "none"
 
 
-def score(seeds: Sequence[int], *, days: int, noise: float, processes: int) -> Result:
-    """Play and count every seed, so many at a time."""
+def counted_or_kept(seed: int, days: int, noise: float, folder: Path | None) -> Counted:
+    """Count a seed, or read what an earlier run of the same code left of it in the folder."""
+    kept = folder / f"seed-{seed}-{days}-{noise:g}.json" if folder is not None else None
+    if kept is not None and kept.exists():
+        return _COUNTED.validate_json(kept.read_bytes())
+    counted = count_seed(seed, days, noise)
+    if kept is not None:
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        kept.write_bytes(_COUNTED.dump_json(counted))
+    return counted
+
+
+def score(
+    seeds: Sequence[int], *, days: int, noise: float, processes: int, folder: Path | None = None
+) -> Result:
+    """Play and count every seed, so many at a time.
+
+    Args:
+        seeds: Which studios.
+        days: Length of the story [d].
+        noise: Factor on the noise of every probe [1].
+        processes: How many are played at a time [1].
+        folder: Where each seed's counts are kept, so that a run cut short can go on; `None` keeps nothing.
+    """
     with ProcessPoolExecutor(max_workers=processes) as pool:
-        waiting = [pool.submit(count_seed, seed, days, noise) for seed in seeds]
+        waiting = [pool.submit(counted_or_kept, seed, days, noise, folder) for seed in seeds]
         counted = sorted((done.result() for done in as_completed(waiting)), key=lambda c: c.seed)
     total: dict[str, Tally] = {}
     media = MediaTally()
