@@ -14,6 +14,11 @@ from ebbmark_agent.evidence.demand import Demand
 from ebbmark_agent.evidence.roles import Role, RoleKind, demand_of
 
 
+def _check(name: str, value: float | None, *, least: float, most: float) -> None:
+    if value is not None and not least <= value <= most:
+        raise ValueError(f"{name} is {value}; it must be at least {least:g} and at most {most:g}")
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ConditionRule:
     """What a role changes about one condition; None leaves the default of its kind.
@@ -33,6 +38,16 @@ class ConditionRule:
     deadband: float | None = None
     enabled: bool = True
 
+    def __post_init__(self) -> None:
+        """Refuse what no alert could be timed by.
+
+        Raises:
+            ValueError: When a figure is out of its bounds.
+        """
+        _check("on_delay_s", self.on_delay_s, least=0, most=1e8)
+        _check("off_delay_s", self.off_delay_s, least=0, most=1e8)
+        _check("deadband", self.deadband, least=0, most=1)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Watch:
@@ -49,6 +64,16 @@ class Watch:
     silent_after_s: float = 3 * 86_400.0
     no_safe_moment_days: float = 14.0
     conditions: Mapping[str, ConditionRule] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Refuse what no date could be reckoned with.
+
+        Raises:
+            ValueError: When a figure is out of its bounds.
+        """
+        _check("horizon_days", self.horizon_days, least=0, most=3_650)
+        _check("silent_after_s", self.silent_after_s, least=60, most=1e9)
+        _check("no_safe_moment_days", self.no_safe_moment_days, least=0, most=3_650)
 
 
 @dataclass(frozen=True, kw_only=True)

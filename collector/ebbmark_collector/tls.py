@@ -1,7 +1,8 @@
 """Serving TLS without a proxy, by the extra `tls`: granian in a worker process, the rounds in this one.
 
 1. The worker opens its own store: a database connection does not survive a fork, so processes are spawned.
-2. TLS 1.2 is the least. Callers that connect and say nothing are granian's own affair and hold up nobody.
+2. TLS 1.2 is the least. Who connects and says nothing takes up one of some thousand connections, no thread:
+   granian counts connections, not requests, against its limit, so the limit is as high as open files allow.
 3. A body that stalls holds one of `tls_threads`. Only callers with a token get that far: the token is looked
    at before the body is read, except where a machine asks to become a host.
 """
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
     from flask import Flask
 
 _TRY_EVERY_S = 0.1  # [s]
+_MOST_CONNECTIONS = 8_000  # [1]
+_OTHER_FILES = 200  # [1] files a process needs beside its connections
 
 
 def check_certificate(settings: ServeSettings) -> None:
@@ -83,7 +86,7 @@ class TlsServer:
             interface=Interfaces.WSGI,
             workers=1,
             blocking_threads=settings.serve.tls_threads,
-            backpressure=4 * settings.serve.tls_threads,
+            backpressure=_room_for_connections(),
             http1_settings=HTTP1Settings(header_read_timeout=settings.serve.stalled_body_s * 1_000),
             websockets=False,
             log_enabled=False,
@@ -150,6 +153,20 @@ class TlsServer:
                 return True
         except OSError:
             return False
+
+
+def _room_for_connections() -> int:
+    """Give how many connections may be open at once, after asking for as many files as one may have."""
+    try:
+        import resource
+    except ModuleNotFoundError:  # not on Windows, which has no such limit
+        return _MOST_CONNECTIONS
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = _MOST_CONNECTIONS + _OTHER_FILES
+    files = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+    if soft < files:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (files, hard))
+    return max(128, max(soft, files) - _OTHER_FILES)
 
 
 def _any_certificate() -> ssl.SSLContext:

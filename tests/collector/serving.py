@@ -11,7 +11,7 @@ from pathlib import Path
 
 import requests
 
-_ADDRESS = re.compile(r"listening on (http://\S+)")
+_ADDRESS = re.compile(r"listening on (https?://\S+)")
 _TOKEN = re.compile(r"admin token: (\S+)")
 
 

@@ -1,7 +1,8 @@
 """Which rule hands a subject its role."""
 
 import pytest
-from ebbmark_collector.roles import AssignmentRule, Candidate, DriveRole, MatchedBy, assigned_by
+from ebbmark_collector.roles import AssignmentRule, Candidate, DriveRole, MatchedBy, Watch, assigned_by
+from pydantic import TypeAdapter, ValidationError
 
 from tests.collector.judge.past import a_role
 
@@ -70,3 +71,20 @@ def test_a_role_in_force_knows_its_demand() -> None:
 
     assert role.demand is not None
     assert role.demand.demand_bytes_per_s == pytest.approx(240e6)
+
+
+@pytest.mark.parametrize(
+    "watch",
+    [
+        {"horizon_days": float("inf")},
+        {"horizon_days": -1.0},
+        {"silent_after_s": 0.0},
+        {"conditions": {"floor_under_demand": {"on_delay_s": float("nan")}}},
+        {"conditions": {"floor_under_demand": {"deadband": 2.0}}},
+    ],
+    ids=str,
+)
+def test_a_watch_no_date_can_be_reckoned_with_is_refused(watch: dict[str, object]) -> None:
+    """An infinite horizon or a delay that is no number would stop every drive of the role from being judged."""
+    with pytest.raises(ValidationError):
+        TypeAdapter(Watch).validate_python(watch)

@@ -73,6 +73,15 @@ def read_batch(value: Any) -> list[Arrived]:
     for number, part in enumerate(reports):
         if not isinstance(part, dict):
             raise DocumentError("A report is a JSON object.", field=f"reports.{number}")
-    return [
-        read_report(json.dumps(part, separators=(",", ":"), allow_nan=False).encode()) for part in reports
-    ]
+    return [_read_part(part) for part in reports]
+
+
+def _read_part(part: dict[str, Any]) -> Arrived:
+    try:
+        document = json.dumps(part, separators=(",", ":"), allow_nan=False).encode()
+    except ValueError:  # 1e400 is JSON, and infinite to every reader
+        named = part.get("report_id")
+        report_id = named if isinstance(named, str) and 0 < len(named) <= 64 else None
+        problem = "A number in it is larger than a double can hold."
+        return Arrived(report_id=report_id, document=b"", problem=problem)
+    return read_report(document)
