@@ -2,7 +2,7 @@
 # Installs or upgrades Ebbmark on Linux with systemd, from a folder of wheels if one lies beside this script
 # (an offline bundle) or is named, else from the package index. Run again to upgrade; `rollback` undoes the last run.
 #
-#   install.sh agent|collector|both [--wheels DIR] [--prefix DIR] [--python PROGRAM] [--no-services]
+#   install.sh agent|collector|both [--wheels DIR] [--prefix DIR] [--python PROGRAM] [--extras LIST] [--no-services]
 #   install.sh rollback [--prefix DIR] [--no-services]
 set -eu
 
@@ -10,6 +10,7 @@ here=$(cd "$(dirname "$0")" && pwd)
 prefix=/opt/ebbmark
 python=${PYTHON:-python3}
 services=yes
+extras=""
 wheels=""
 [ -d "$here/wheels" ] && wheels="$here/wheels"
 
@@ -24,6 +25,7 @@ while [ $# -gt 0 ]; do
     --wheels) wheels=${2:?}; shift 2 ;;
     --prefix) prefix=${2:?}; shift 2 ;;
     --python) python=${2:?}; shift 2 ;;
+    --extras) extras=,${2:?}; shift 2 ;; # of the collector, as in tls,postgresql
     --no-services) services=no; shift ;;
     *) usage ;;
   esac
@@ -65,7 +67,7 @@ elif [ ! -x "$prefix/bin/python" ]; then
 fi
 
 wanted=ebbmark
-! with_collector || wanted="ebbmark[collector]"
+! with_collector || wanted="ebbmark[collector$extras]"
 if [ -n "$wheels" ]; then
   own=$(ls "$wheels"/ebbmark-*.whl 2>/dev/null | tail -n 1)
   [ -n "$own" ] || fail "there is no wheel of Ebbmark in $wheels."

@@ -13,7 +13,7 @@ trap 'rm -rf "$work"' EXIT
 
 "$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "make-bundle.sh: needs Python 3.11 or newer." >&2; exit 2; }
 mkdir -p "$out" "$work/wheels"
-"$python" -m pip wheel --quiet --disable-pip-version-check --wheel-dir "$work/wheels" "$root[collector,tls]"
+"$python" -m pip wheel --quiet --disable-pip-version-check --wheel-dir "$work/wheels" "$root[collector,tls,postgresql]"
 version=$(basename "$(ls "$work"/wheels/ebbmark-*.whl)" | cut -d- -f2)
 tag=$("$python" -c 'import platform, sys, sysconfig; print("py%d%d-%s" % (*sys.version_info[:2], sysconfig.get_platform().replace("-", "_")))')
 name="ebbmark-$version-$tag"

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from tests.rigs.lock import rig_lock
 from tests.rigs.wheel import ROOT
 
 SSHD = Path("/usr/sbin/sshd")
