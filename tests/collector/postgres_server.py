@@ -31,8 +31,13 @@ def _free_port() -> int:
 
 
 @contextmanager
-def running(folder: Path) -> Iterator[str]:
-    """Run a server in a folder and give the connection string of its maintenance database."""
+def running(folder: Path, *, durable: bool = False) -> Iterator[str]:
+    """Run a server in a folder and give the connection string of its maintenance database.
+
+    Args:
+        folder: A folder that user postgres may pass through.
+        durable: Whether commits reach the disk; tests can do without.
+    """
     programs = PROGRAMS[-1].parent
     data = folder / "data"
     data.mkdir(parents=True)
@@ -60,7 +65,7 @@ def running(folder: Path) -> Iterator[str]:
         "-c",
         "max_connections=60",
         "-c",
-        "fsync=off",
+        f"fsync={'on' if durable else 'off'}",
     ]
     with (folder / "log").open("wb") as log:
         server = subprocess.Popen(

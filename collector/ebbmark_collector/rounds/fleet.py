@@ -13,7 +13,18 @@ from ebbmark_collector.intake.past import history_of
 from ebbmark_collector.intake.rulebook import Rulebook, rulebook
 from ebbmark_collector.judge import HostFacts, Siblings, compare, outlook
 from ebbmark_collector.settings import Settings
-from ebbmark_collector.store import Row, Store, Tx, alerting, drives, from_ms, hosts, retention, to_ms
+from ebbmark_collector.store import (
+    Row,
+    Store,
+    Tx,
+    alerting,
+    drives,
+    from_ms,
+    hosts,
+    partitions,
+    retention,
+    to_ms,
+)
 
 CHUNK = 20  # [1] drives judged in one transaction
 EVERY_DRIVE_EVERY = timedelta(
@@ -132,6 +143,7 @@ def listen_for_silence(store: Store, now: datetime) -> None:
 
 def keep_within_retention(store: Store, now: datetime, settings: Settings) -> None:
     """Thin and drop what is past its retention."""
+    partitions.keep_months(store, now)
     for part in retention.parts(settings.retention, to_ms(now)):
         place: str | None = ""
         while place is not None:

@@ -1,8 +1,8 @@
 """The tables, once for both engines: forward-only steps that each only add.
 
 `{I} {F} {T} {B}` are integer, float, text and bytes; `{TABLE}` ends a table, `{KEYED}` one stored by its
-key, which suits short rows only. Text sorts by code point on both engines, so pages and their cursors are the
-same on both.
+key, which suits short rows only, `{MONTHLY}` one that PostgreSQL keeps in a part a month. Text sorts by code
+point on both engines, so pages and their cursors are the same on both.
 """
 
 from typing import Any
@@ -17,6 +17,7 @@ SQLITE = {
     "B": "BLOB",
     "TABLE": "STRICT",
     "KEYED": "STRICT, WITHOUT ROWID",
+    "MONTHLY": "STRICT",
 }
 POSTGRES = {
     "I": "BIGINT",
@@ -25,6 +26,8 @@ POSTGRES = {
     "B": "BYTEA",
     "TABLE": "",
     "KEYED": "",
+    # Months become partitions as they come, see partitions.py; what has none yet is in the rest.
+    "MONTHLY": "PARTITION BY RANGE (made_ms);\nCREATE TABLE reports_rest PARTITION OF reports DEFAULT",
 }
 
 _HOSTS = """
@@ -167,7 +170,7 @@ CREATE TABLE reports (
   wire_version {I} NOT NULL,
   document {B} NOT NULL,
   PRIMARY KEY (subject_id, made_ms, report_id)
-) {TABLE};
+) {MONTHLY};
 CREATE TABLE report_days (
   subject_id {T} NOT NULL,
   day {I} NOT NULL,
