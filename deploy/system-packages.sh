@@ -4,7 +4,7 @@
 set -eu
 case "${1:-}" in
   demo) wanted="smartmontools:smartctl" ;;
-  test) wanted="smartmontools:smartctl e2fsprogs:mkfs.ext4 mount:losetup nbdkit:nbdkit nbdkit-plugin-python: libnbd-bin:nbdfuse fuse3:fusermount3 postgresql: chromium:chromium openssh-server: openssl:openssl systemd:systemd-analyze iproute2:ip nginx-light:nginx xfsprogs:mkfs.xfs btrfs-progs:mkfs.btrfs" ;;
+  test) wanted="smartmontools:smartctl curl:curl e2fsprogs:mkfs.ext4 mount:losetup nbdkit:nbdkit nbdkit-plugin-python: libnbd-bin:nbdfuse fuse3:fusermount3 postgresql: chromium:chromium openssh-server: openssl:openssl systemd:systemd-analyze iproute2:ip nginx-light:nginx xfsprogs:mkfs.xfs btrfs-progs:mkfs.btrfs" ;;
   vm) wanted="qemu-system-x86:qemu-system-x86_64 qemu-utils:qemu-img mmdebstrap:mmdebstrap cpio:cpio kmod:depmod busybox-static: e2fsprogs:mkfs.ext4" ;;
   *) echo "usage: $0 demo|test|vm" >&2; exit 2 ;;
 esac

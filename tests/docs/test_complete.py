@@ -159,3 +159,29 @@ def test_the_readme_is_short_and_opens_with_the_job() -> None:
     assert all(
         caution in text for caution in ("wear", "about to record", "no backup", "make demo", "make test")
     )
+
+
+def _named_commands(page: Path) -> set[str]:
+    """Give the commands of ours that a page names in its running text."""
+    text = page.read_text(encoding="utf-8")
+    made = re.sub(
+        r"^```.*?^```$|<!-- .*? made by .*?<!-- end of .*?-->", "", text, flags=re.MULTILINE | re.DOTALL
+    )
+    return set(re.findall(r"`(ebbmark(?:-agent|-collector)? [^`]+)`", made))
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_commands_named_in_the_text_exist(page: Path) -> None:
+    """A command that a page only names is one of the program, with options that it has."""
+    known = dict(every_command())
+    wrong = []
+    for named in _named_commands(page):
+        words = named.split()
+        command = known.get(" ".join(words[:2]))
+        options = {word for word in words if word.startswith("--")}
+        if words[1].startswith("--"):
+            command = known[words[0]]
+        if command is None or options - {"--help", *(name for one in command.params for name in one.opts)}:
+            wrong.append(named)
+
+    assert wrong == []

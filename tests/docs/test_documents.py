@@ -1,13 +1,13 @@
 """Runs every command in the documents as a reader would: a real collector, a real agent, a stand-in drive."""
 
-import contextlib
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from tests.docs.pages import PAGES, ROOT, Typed, run_elsewhere, steps
-from tests.docs.studio import ADDRESS, free_address, settle_in, slow_drive, type_or_fail
+from tests.docs.studio import ADDRESS, come_home, free_address, settle_in, slow_drive, type_or_fail
 from tests.docs.terminal import Terminal
 from tests.rigs.fixtures import rig
 
@@ -29,29 +29,42 @@ def _typed_pages() -> list[Path]:
     return [page for page in PAGES if any(isinstance(one, Typed) for one in steps(page))]
 
 
-def _run(page: Path, folder: Path, *, with_drive: bool) -> None:
-    with contextlib.ExitStack() as stack:
-        terminal = stack.enter_context(Terminal(folder, stand_for={ADDRESS: free_address()}))
-        if page.name not in FROM_NOTHING:
-            settle_in(terminal)
-        if with_drive:
-            stack.enter_context(slow_drive(terminal))
-        for step in steps(page):
-            if isinstance(step, Typed):
-                command = step.command
-                if command.startswith("ebbmark-collector serve") and "--listen" not in command:
-                    command += f" --listen {ADDRESS}"
-                type_or_fail(terminal, command, exit_code=step.exit_code, shown=step.shown)
-            else:
-                terminal.write(step.name, step.text)
+@dataclass(frozen=True, kw_only=True)
+class Settled:
+    """Where a reader has settled in, and what stands on the pages for what is there."""
+
+    folder: Path
+    stand_for: dict[str, str]
+
+
+@pytest.fixture(scope="session")
+def settled(tmp_path_factory: pytest.TempPathFactory) -> Settled:
+    """A collector's data and an enrolled agent's state, made once and copied for each page."""
+    folder = tmp_path_factory.mktemp("settled")
+    with Terminal(folder, stand_for={ADDRESS: free_address()}) as terminal:
+        settle_in(terminal)
+        return Settled(folder=folder, stand_for=terminal.stand_for)
+
+
+def _read(page: Path, terminal: Terminal) -> None:
+    for step in steps(page):
+        if isinstance(step, Typed):
+            command = step.command
+            if command.startswith("ebbmark-collector serve") and "--listen" not in command:
+                command += f" --listen {ADDRESS}"
+            type_or_fail(terminal, command, exit_code=step.exit_code, shown=step.shown)
+        else:
+            terminal.write(step.name, step.text)
 
 
 @pytest.mark.parametrize(
     "page", [one for one in _typed_pages() if one.name not in ON_A_DRIVE], ids=lambda page: page.name
 )
-def test_a_page_runs_as_it_stands(page: Path, tmp_path: Path) -> None:
+def test_a_page_runs_as_it_stands(page: Path, tmp_path: Path, settled: Settled) -> None:
     """Each command of a page runs, ends and reads as the page says."""
-    _run(page, tmp_path, with_drive=False)
+    with Terminal(tmp_path, stand_for=settled.stand_for) as terminal:
+        come_home(terminal, settled.folder)
+        _read(page, terminal)
 
 
 @pytest.mark.rig
@@ -60,7 +73,10 @@ def test_a_page_runs_as_it_stands(page: Path, tmp_path: Path) -> None:
 )
 def test_a_page_about_a_drive_runs_as_it_stands(page: Path, tmp_path: Path, rig: None) -> None:
     """Each command of a page that probes a drive runs, ends and reads as the page says."""
-    _run(page, tmp_path, with_drive=True)
+    with Terminal(tmp_path, stand_for={ADDRESS: free_address()}) as terminal, slow_drive(terminal):
+        if page.name not in FROM_NOTHING:
+            terminal.type("export EBBMARK_STATE_DIR=$PWD/agent")
+        _read(page, terminal)
 
 
 def _all_elsewhere() -> Iterator[tuple[str, str]]:
