@@ -8,6 +8,7 @@ import ebbmark_agent
 import pytest
 from ebbmark_agent import errors
 from ebbmark_agent.report import HealthState
+from ebbmark_collector.http.resources.enrolments import Claim
 
 from tests.docs.pages import PAGES, ROOT
 from tests.docs.tables import (
@@ -121,10 +122,11 @@ def test_every_refusal_stands_in_troubleshooting_and_no_other() -> None:
 
 
 def test_what_needs_switching_on_is_a_field_that_can_leave() -> None:
-    """The fields that privacy settings hold back are on the wire, and the page names their switches."""
+    """What privacy settings hold back is on the wire; the page names the switches, and what enrolling tells."""
     page = (DOCS / "privacy.md").read_text(encoding="utf-8")
 
     assert set(SWITCHED_ON) <= set(wire_fields())
+    assert [name for name in Claim.model_fields if f"`{name}`" not in page] == []
     assert all(f"`{switch}`" in page for switch in (*SWITCHED_ON.values(), "privacy.send_process_names"))
 
 

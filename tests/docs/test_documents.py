@@ -20,7 +20,7 @@ ON_A_DRIVE = {"first-alert.md", "reading-a-verdict.md", "what-a-probe-writes.md"
 
 # What needs root, a service manager or minutes, why it is not run here, and what runs it instead.
 ELSEWHERE = {
-    "make demo": ("takes minutes", "sample_fleet/demo/tour.py"),
+    "make demo": ("takes minutes, its set-up apart", "tests/fleet/test_demo.py"),
     "make test": ("is this very run", ".ci/run"),
 }
 
