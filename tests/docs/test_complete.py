@@ -122,7 +122,7 @@ def test_every_refusal_stands_in_troubleshooting_and_no_other() -> None:
 
 
 def test_what_needs_switching_on_is_a_field_that_can_leave() -> None:
-    """What privacy settings hold back is on the wire; the page names the switches, and what enrolling tells."""
+    """What privacy settings hold back is on the wire; the page names switches and what enrolment tells."""
     page = (DOCS / "privacy.md").read_text(encoding="utf-8")
 
     assert set(SWITCHED_ON) <= set(wire_fields())
