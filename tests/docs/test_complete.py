@@ -7,7 +7,10 @@ from pathlib import Path
 import ebbmark_agent
 import pytest
 from ebbmark_agent import errors
+from ebbmark_agent.evidence.roles import Cadence
+from ebbmark_agent.probe.request import SPOT_BYTES
 from ebbmark_agent.report import HealthState
+from ebbmark_agent.settings import LimitSettings
 from ebbmark_collector.http.resources.enrolments import Claim
 
 from tests.docs.pages import PAGES, ROOT
@@ -187,3 +190,18 @@ def test_commands_named_in_the_text_exist(page: Path) -> None:
             wrong.append(named)
 
     assert wrong == []
+
+
+def test_the_figures_of_what_a_probe_writes_are_the_programs() -> None:
+    """Sizes and budgets on the page are the defaults in force."""
+    page = (DOCS / "what-a-probe-writes.md").read_text(encoding="utf-8")
+    limits = LimitSettings()
+    told = (
+        f"else {Cadence().spot_bytes / 1e6:.0f} MB",
+        f"{SPOT_BYTES / 1e9:g} GB by hand",
+        f"{limits.wear_share_a_year:.0%}".replace("%", " %") + " of the rated endurance in 365 days",
+        f"else {limits.unrated_bytes_a_day / 1e9:g} GB a day",
+        f"once in {limits.rest_after_probe_s / 3600:g} h",
+    )
+
+    assert [one for one in told if one not in " ".join(page.split())] == []
