@@ -3,6 +3,7 @@
 Source: OpenAPI Specification 3.1.0 (2021); its schemas are JSON Schema 2020-12.
 """
 
+import json
 from collections.abc import Iterable
 from typing import Any
 
@@ -193,6 +194,26 @@ def _sparse_rows(schemas: dict[str, Any]) -> None:
             schemas[row].pop("required", None)
 
 
+def _with_short_names(made: dict[str, Any]) -> dict[str, Any]:
+    """Call every schema by one word: two of one name in different modules are told apart by what they are.
+
+    A client generator makes classes of these names and refuses two that differ in their module only.
+    """
+    schemas = made["components"]["schemas"]
+    text = json.dumps(made)
+    taken = set(schemas)
+    for long in sorted(name for name in schemas if "__" in name):
+        word = long.rpartition("__")[2]
+        short = f"{word}Word" if "enum" in schemas[long] else word
+        assert short not in taken, short
+        taken.add(short)
+        text = text.replace(f'"{long}"', f'"{short}"').replace(f'/schemas/{long}"', f'/schemas/{short}"')
+    named: dict[str, Any] = json.loads(text)
+    for name, schema in named["components"]["schemas"].items():
+        schema["title"] = name  # generators go by the title where there is one
+    return named
+
+
 def document(
     operations: list[Operation], *, version: str, extra: Iterable[type[BaseModel]] = ()
 ) -> dict[str, Any]:
@@ -215,7 +236,7 @@ def document(
         statuses.update(_problem_statuses(operation))
     _sparse_rows(schemas)
     problem_schema = schemas_by[Problem, "serialization"]
-    return {
+    made = {
         "openapi": "3.1.0",
         "info": {
             "title": "Ebbmark collector",
@@ -237,3 +258,4 @@ def document(
             "securitySchemes": {"token": {"type": "http", "scheme": "bearer"}},
         },
     }
+    return _with_short_names(made)

@@ -74,6 +74,15 @@ def verify(path: Path) -> None:
         )
 
 
+def steps_in(path: Path) -> set[str]:
+    """Give the steps of the schema that a database has; none for a new or an unreadable one."""
+    try:
+        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=10)) as conn:
+            return {str(row[0]) for row in conn.execute("SELECT name FROM _sqlite_migrations").fetchall()}
+    except sqlite3.Error:
+        return set()  # whoever opens it next says what is wrong with it
+
+
 def restore(backup: Path, database: Path, *, replace: bool) -> None:
     """Put a verified backup in the place of a database; the one before is kept beside it.
 
