@@ -125,6 +125,7 @@ def test_a_slow_slide_is_no_cliff() -> None:
     assert figures.floor(buffer_s=1.0).bytes_per_s < 115 * MB
 
 
+@pytest.mark.proof
 def test_rest_brings_the_cache_back() -> None:
     """After a rest longer than the drive needs, a second probe meets the same curve."""
     curve = Curve.cliff(fast=200 * MB, at_bytes=500 * MB, slow=50 * MB, rest_s=0.5)
