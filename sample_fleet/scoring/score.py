@@ -130,6 +130,11 @@ def score(
     with ProcessPoolExecutor(max_workers=processes) as pool:
         waiting = [pool.submit(counted_or_kept, seed, days, noise, folder) for seed in seeds]
         counted = sorted((done.result() for done in as_completed(waiting)), key=lambda c: c.seed)
+    return result_of(counted, days=days, noise=noise)
+
+
+def result_of(counted: Sequence[Counted], *, days: int, noise: float) -> Result:
+    """Make one result of several seeds' counts."""
     total: dict[str, Tally] = {}
     media = MediaTally()
     for one in counted:
@@ -137,7 +142,7 @@ def score(
         for name, found in one.tallies.items():
             total[name] = total.get(name, Tally()) + found
     return Result(
-        seeds=tuple(seeds),
+        seeds=tuple(one.seed for one in counted),
         days=days,
         noise=noise,
         scores={name: score_of(found) for name, found in total.items()},

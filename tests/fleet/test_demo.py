@@ -15,7 +15,7 @@ import pytest
 from tests.rigs.fixtures import rig  # noqa: F401 - a fixture
 
 ROOT = Path(__file__).resolve().parents[2]
-PATIENCE_S = 280
+PATIENCE_S = 600
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ def demo(*options: str) -> "subprocess.Popen[str]":
     )
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 @pytest.mark.rig
 @pytest.mark.skipif(sys.platform != "linux", reason="loop devices are Linux's")
 def test_the_demonstration_finds_the_set_floor_and_leaves_nothing_behind(
@@ -93,7 +93,7 @@ def test_the_demonstration_finds_the_set_floor_and_leaves_nothing_behind(
     assert "curl -s -H" in said
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 @pytest.mark.skipif(sys.platform != "linux", reason="looks for leftovers in /proc")
 def test_without_a_drive_of_its_own_it_says_so_and_probes_a_folder(nothing_left: None) -> None:
     """An ordinary folder is probed by hand, and the collector shows it."""
@@ -106,7 +106,7 @@ def test_without_a_drive_of_its_own_it_says_so_and_probes_a_folder(nothing_left:
     assert "DEMO-1" in said
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 @pytest.mark.skipif(sys.platform != "linux", reason="looks for leftovers in /proc")
 @pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM])
 def test_stopped_in_the_middle_it_leaves_nothing_behind(nothing_left: None, end: signal.Signals) -> None:
@@ -117,6 +117,6 @@ def test_stopped_in_the_middle_it_leaves_nothing_behind(nothing_left: None, end:
             if line.startswith("2."):
                 running.send_signal(end)
                 break
-        running.communicate(timeout=60)
+        running.communicate(timeout=PATIENCE_S)
 
     assert running.returncode == 130

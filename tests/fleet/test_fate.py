@@ -56,7 +56,7 @@ def test_each_trouble_loses_frames_somewhere() -> None:
 def test_no_loss_comes_before_the_trouble_begins() -> None:
     """A drive that was fit at first loses its first frame after the onset."""
     for seed in SEEDS:
-        for drive in invent(seed).drives:
+        for drive in invent(seed, SMALL).drives:
             fate = fate_of(drive.nature, seed, start_day=14, last_day=400)
             if fate.fit_at_start and fate.first_drop_day is not None and fate.cause is not Trouble.NONE:
                 assert fate.cause is Trouble.CACHE_TOO_SMALL or (
