@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 
 from tests.bench.requesting import Caller, Tally, post
 from tests.bench.simulated import Mill, SimulatedHost, batch
@@ -91,5 +92,10 @@ def play(load: Load) -> Tally:
 
 def play_apart(load: Load) -> Tally:
     """Play the agents in a process of their own, so that their work does not slow what measures them."""
-    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-        return pool.submit(play, load).result(timeout=load.seconds + 150)
+    return clients().submit(play, load).result(timeout=load.seconds + 150)
+
+
+@cache
+def clients() -> ProcessPoolExecutor:
+    """Give the processes the agents are played in; started once, for starting takes longer than some runs."""
+    return ProcessPoolExecutor(4, mp_context=multiprocessing.get_context("spawn"))

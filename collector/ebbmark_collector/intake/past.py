@@ -35,7 +35,7 @@ _READING: TypeAdapter[HealthReading] = TypeAdapter(HealthReading)
 _TAKE_WINDOW = timedelta(days=365)
 K = TypeVar("K")
 P = TypeVar("P")
-_POINTS_KEPT = 65_536  # [1] of each kind, some 40 MB; more drives than fit only cost time
+_POINTS_KEPT = 24_000  # [1] of each kind, some 60 MB together; more drives than fit only cost time
 
 
 def _at(ms: int | None) -> datetime | None:

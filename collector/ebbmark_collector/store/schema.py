@@ -132,6 +132,10 @@ CREATE INDEX drives_by_host ON drives (host_id, drive_id);
 CREATE INDEX drives_by_standing ON drives (standing, drive_id);
 CREATE INDEX drives_by_model ON drives (model, drive_id);
 CREATE INDEX drives_by_judged ON drives (judged_ms, drive_id);
+CREATE INDEX drives_by_urgency ON drives (
+  (worst_severity * 10 + CASE standing WHEN 'unfit' THEN 3 WHEN 'marginal' THEN 2 WHEN 'unproven' THEN 1
+                                       ELSE 0 END), drive_id);
+CREATE INDEX drives_counted ON drives (standing, role, retired_ms);
 CREATE INDEX drives_by_kit ON drives (kit, drive_id);
 CREATE INDEX drives_by_likely ON drives (likely_ms, drive_id);
 CREATE UNIQUE INDEX drives_by_asset ON drives (asset_tag) WHERE asset_tag IS NOT NULL AND retired_ms IS NULL;

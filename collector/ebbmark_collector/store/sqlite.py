@@ -124,7 +124,7 @@ class SqliteStore:
             conn.execute("PRAGMA journal_mode=WAL")
             conn.execute("PRAGMA synchronous=FULL")
             conn.execute("PRAGMA foreign_keys=ON")
-            conn.execute("PRAGMA cache_size=-16000")  # [KiB] 16 MB a connection
+            conn.execute("PRAGMA cache_size=-4000")  # [KiB] a connection; the system caches the file as well
         except sqlite3.Error as error:
             raise _ours(error, self.path) from error
         return sqlite_utils.Database(conn, execute_plugins=False)

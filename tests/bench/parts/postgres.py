@@ -87,8 +87,8 @@ def _with(workers: int, place: Path, config: Path, machines: list[SimulatedHost]
                 if reports == BATCH:
                     python.append(spent / (SCALE.seconds * (os.cpu_count() or 1)))
     note = (
-        f"{workers} server processes, one PostgreSQL (fsync on), load from as many client processes on the same "
-        "two cores: clients, workers and database share them, so cores are the limit, not the database's locks"
+        f"{workers} server processes, one PostgreSQL (fsync on), load from as many clients on the same "
+        "two cores, which clients, workers and database share: cores are the limit, not locks"
     )
     return [
         result(

@@ -1,14 +1,12 @@
 """All agents at once after a day's outage: every report in, none twice, the queue drained near the top rate.
 
-Each agent connects, hands in its day (24 health reports and a spot in one request) and leaves; told 503 or 429
-it comes again after its Retry-After, over a new connection.
+Each agent connects, hands in its day (24 health reports and a spot in one request), and leaves; told 503 or
+429 it comes again after its Retry-After, over a new connection.
 """
 
-import multiprocessing
 import sqlite3
 import time
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +16,7 @@ from ebbmark_collector.store.opening import DATABASE
 from ebbmark_collector.store.sqlite import SqliteStore
 
 from tests.bench import serving
-from tests.bench.load import Load, play_apart
+from tests.bench.load import Load, clients, play_apart
 from tests.bench.requesting import Caller, Tally, post
 from tests.bench.results import result
 from tests.bench.scale import SCALE
@@ -142,5 +140,4 @@ def come_at_once(address: tuple[str, int], machines: list[SimulatedHost], hour: 
 
 
 def _everybody(address: tuple[str, int], machines: list[SimulatedHost], hour: int) -> Tally:
-    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-        return pool.submit(come_at_once, address, machines, hour).result(timeout=LONGEST_S + 60)
+    return clients().submit(come_at_once, address, machines, hour).result(timeout=LONGEST_S + 60)
