@@ -3,7 +3,7 @@
 import json
 import os
 import sys
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import click
@@ -18,7 +18,8 @@ from ebbmark_collector.rounds import Rounds, open_post
 from ebbmark_collector.sd_notify import ServiceManager
 from ebbmark_collector.server import Server, check_listen
 from ebbmark_collector.settings import load
-from ebbmark_collector.store import Store, Tx, access, keeping
+from ebbmark_collector.store import Store, Tx, access, keeping, to_ms
+from ebbmark_collector.store.ids import new_id
 from ebbmark_collector.store.opening import DATABASE, open_store
 from ebbmark_collector.store.sqlite import SqliteStore
 
@@ -55,13 +56,27 @@ def main() -> None:
     """Take in reports, judge drives against their roles, and alert before a take is lost."""
 
 
+def _note(tx: Tx, now: datetime, *, who: str, action: str, subject: str, detail: dict[str, object]) -> None:
+    """Write what is done here into the audit log, as what is done over the API."""
+    access.add_audit(
+        tx,
+        audit_id=new_id(now),
+        at_ms=to_ms(now),
+        who=who,
+        action=action,
+        subject=subject,
+        detail_json=json.dumps(detail),
+    )
+
+
 def _first_admin(store: Store, clock: Clock) -> str | None:
     def job(tx: Tx) -> str | None:
         if access.has_admin(tx):
             return None
-        return auth.issue(tx, scope=Scope.ADMIN, label="first run", created_by="first run", now=clock.utc())[
-            1
-        ]
+        now = clock.utc()
+        token_id, text = auth.issue(tx, scope=Scope.ADMIN, label="first run", created_by="first run", now=now)
+        _note(tx, now, who="first run", action="token.add", subject=token_id, detail={"scope": "admin"})
+        return text
 
     return store.write(job)
 
@@ -134,11 +149,16 @@ def token(data: Path, config_path: Path | None, scope: str, label: str, days: in
     try:
         now = clock.utc()
         expires_at = now + timedelta(days=days) if days else None
-        _, text = store.write(
-            lambda tx: auth.issue(
+
+        def job(tx: Tx) -> str:
+            token_id, text = auth.issue(
                 tx, scope=Scope(scope), label=label, created_by="command line", now=now, expires_at=expires_at
             )
-        )
+            detail: dict[str, object] = {"scope": scope, "label": label}
+            _note(tx, now, who="command line", action="token.add", subject=token_id, detail=detail)
+            return text
+
+        text = store.write(job)
     finally:
         store.close()
     click.echo(f"{scope} token: {text}")
@@ -167,8 +187,9 @@ def enrol_token(
     store = open_store(data, settings)
     try:
         now = clock.utc()
-        text = store.write(
-            lambda tx: auth.issue_enrol_token(
+
+        def job(tx: Tx) -> str:
+            token_id, text = auth.issue_enrol_token(
                 tx,
                 label=label,
                 created_by="command line",
@@ -178,7 +199,11 @@ def enrol_token(
                 network=network,
                 approval_needed=approve,
             )
-        )[1]
+            detail: dict[str, object] = {"label": label, "quota": machines, "network": network}
+            _note(tx, now, who="command line", action="enrol_token.add", subject=token_id, detail=detail)
+            return text
+
+        text = store.write(job)
     finally:
         store.close()
     click.echo(f"enrol token: {text}")
