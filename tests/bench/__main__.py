@@ -23,7 +23,7 @@ def main() -> int:
     arguments = parser.parse_args()
     asked = arguments.only
     if arguments.quick:
-        os.environ["EBBMARK_BENCH_QUICK"] = "1"  # read by tests.bench.scale when a part is imported
+        os.environ["BENCH_QUICK"] = "1"  # read by tests.bench.scale when a part is imported
     machine = (
         f"{os.cpu_count()} cores, {platform.machine()}, {platform.system()} {platform.release()}, "
         f"Python {platform.python_version()}"

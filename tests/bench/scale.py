@@ -1,4 +1,4 @@
-"""How large the measurements are: whole by default, small with `EBBMARK_BENCH_QUICK=1` for a try."""
+"""How large the measurements are: whole by default, small with `BENCH_QUICK=1` for a try."""
 
 import os
 from dataclasses import dataclass
@@ -25,7 +25,7 @@ class Scale:
     idle_s: float = 120.0
 
 
-QUICK = os.environ.get("EBBMARK_BENCH_QUICK") == "1"
+QUICK = os.environ.get("BENCH_QUICK") == "1"
 SCALE = (
     Scale(seconds=1.5, fleet_drives=300, fleet_days=730, reconnecting=200, idle_s=20.0) if QUICK else Scale()
 )

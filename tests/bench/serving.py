@@ -27,7 +27,7 @@ ROLE = "field-recorder"
 def folder() -> Iterator[Path]:
     """A folder on a real disk, for what must be durable."""
     with tempfile.TemporaryDirectory(
-        prefix="ebbmark-bench-", dir=os.environ.get("EBBMARK_BENCH_FOLDER", "/var/tmp")
+        prefix="ebbmark-bench-", dir=os.environ.get("BENCH_FOLDER", "/var/tmp")
     ) as name:
         yield Path(name)
 

@@ -42,9 +42,7 @@ def run() -> list[dict[str, Any]]:
 
 @contextmanager
 def _server() -> Iterator[str]:
-    folder = Path(
-        tempfile.mkdtemp(prefix="ebbmark-pg-", dir=os.environ.get("EBBMARK_BENCH_FOLDER", "/var/tmp"))
-    )
+    folder = Path(tempfile.mkdtemp(prefix="ebbmark-pg-", dir=os.environ.get("BENCH_FOLDER", "/var/tmp")))
     folder.chmod(0o755)
     try:
         with postgres_server.running(folder, durable=True) as dsn:
