@@ -17,6 +17,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
+_ANY_PUBLIC = "2001:4860::"  # stands in for what a name may lead to; nothing is sent to it
 Resolve = Callable[[str, int], Sequence[str]]
 
 
@@ -79,6 +80,21 @@ def destination(url: str, *, allowed_hosts: Sequence[str] = (), resolve: Resolve
     for address in addresses:
         _check_address(host, address, listed=host in allowed)
     return Destination(scheme=parts.scheme, host=host, port=port, address=addresses[0])
+
+
+def check_beforehand(url: str, *, allowed_hosts: Sequence[str] = ()) -> None:
+    """Refuse a URL that no answer of a resolver could make right, without asking one.
+
+    Raises:
+        AddressRefused: It may not be called; the reason says why and what to change.
+    """
+    host = urlsplit(url).hostname if "[" not in url or "]" in url else None
+    try:
+        ipaddress.ip_address((host or "").partition("%")[0])
+        found = [host or ""]
+    except ValueError:
+        found = [_ANY_PUBLIC]
+    destination(url, allowed_hosts=allowed_hosts, resolve=lambda *_: found)
 
 
 def _check_name(scheme: str, host: str, allowed: set[str], *, with_user: bool) -> None:

@@ -22,6 +22,7 @@ from ebbmark_collector.notify import (
     parcels,
     webhook,
 )
+from ebbmark_collector.notify.addresses import AddressRefused, check_beforehand
 from ebbmark_collector.notify.signing import Secret
 from ebbmark_collector.settings import AppriseSettings, MailSettings, NotifySettings, WebhookSettings
 from ebbmark_collector.store import Row, Store, Tx, Value, alerting, from_ms, outbox, to_ms
@@ -99,11 +100,16 @@ def open_post(settings: NotifySettings) -> Post:
     """Read the secrets and make everybody reachable.
 
     Raises:
-        ConfigurationError: A secret cannot be read or is none, or two targets share a name.
+        ConfigurationError: A secret cannot be read or is none, two targets share a name, or a webhook may
+            not go where it should.
     """
     targets: list[Target] = []
     attempts: dict[str, Attempt] = {}
     for hook in settings.webhooks:
+        try:
+            check_beforehand(hook.url, allowed_hosts=hook.allowed_hosts)
+        except AddressRefused as error:
+            raise ConfigurationError([f"notify.webhooks: {hook.name}: {error}"]) from error
         targets.append(_target(hook, Channel.WEBHOOK))
         attempts[hook.name] = _by_webhook(hook)
     for box in settings.mails:

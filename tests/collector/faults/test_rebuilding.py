@@ -84,7 +84,8 @@ def forget_what_was_judged(tx: Tx) -> None:
         tx.run(f"DELETE FROM {table}")
     tx.run(
         """UPDATE drives SET standing = 'unproven', standing_json = NULL, causes_json = NULL,
-             outlook_json = NULL, cohort_json = NULL, floor_bytes_per_s = NULL, open_alerts = 0, worst_severity = 0"""
+             outlook_json = NULL, cohort_json = NULL, floor_bytes_per_s = NULL, open_alerts = 0,
+             worst_severity = 0"""
     )
 
 
