@@ -201,13 +201,13 @@ def test_thinning_changes_no_standing(store: Store) -> None:
     for days in range(1, 120, 3):
         at = NOON + days * DAY
         take(store, wire.probe(at, 900e6 - days * 1e6), wire.health(at), at=at + timedelta(hours=1))
-    now = NOON + 121 * DAY
+    now = NOON + 221 * DAY
     judge_fleet(store, now, everything=True)
     before = drive(store)
 
     # As if nothing of it were open: the traces behind an open alert are kept.
     store.write(lambda tx: tx.run("UPDATE drives SET open_alerts = 0"))
-    keep_within_retention(store, now + 100 * DAY, Settings())
+    keep_within_retention(store, now, Settings())
     judge_fleet(store, now, everything=True)
     after = drive(store)
 
