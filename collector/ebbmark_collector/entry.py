@@ -14,8 +14,8 @@ def main() -> None:
         if not missing or missing in _OWN:
             raise
         sys.exit(
-            f"ebbmark-collector: the library {missing} is not installed; the plain package is the agent alone. "
-            "Install the collector with: pip install 'ebbmark[collector]'"
+            f"ebbmark-collector: the library {missing} is not installed; the plain package is the agent "
+            "alone. Install the collector with: pip install 'ebbmark[collector]'"
         )
     commands()
 

@@ -85,6 +85,6 @@ def test_a_role_in_force_knows_its_demand() -> None:
     ids=str,
 )
 def test_a_watch_no_date_can_be_reckoned_with_is_refused(watch: dict[str, object]) -> None:
-    """An infinite horizon or a delay that is no number would stop every drive of the role from being judged."""
+    """An infinite horizon or a delay that is no number would keep the role's drives from being judged."""
     with pytest.raises(ValidationError):
         TypeAdapter(Watch).validate_python(watch)
