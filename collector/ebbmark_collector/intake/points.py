@@ -146,7 +146,7 @@ def figure_columns(figures: Figures, path: PathFacts) -> dict[str, Value]:
 
 
 def kept_figures(figures: Figures) -> bytes:
-    """Give figures as they are kept: what is judged is always what was kept, so a second judgement is the same."""
+    """Give figures as they are kept: judging what was kept makes a second judgement the same."""
     text = _FIGURES.dump_json(figures).decode()
     return evidence.pack(_FRACTION.sub(lambda number: f"{float(number.group()):.{_DIGITS}g}", text))
 
