@@ -163,13 +163,16 @@ def drives(session: requests.Session) -> dict:
 
 
 def health(session: requests.Session) -> dict | None:
-    """Give the health of both drives once the collector has it."""
+    """Give the health of both drives once the collector has it; turn the clock on meanwhile."""
     told = {}
     for serial, drive in drives(session).items():
         days = session.get(f"{URL}/v1/drives/{drive['drive_id']}/health", timeout=30).json()
         if days.get("items"):
             told[serial] = days["items"][0]
-    return told if {"RIGNVME0001", "RIGSATA0001"} <= set(told) else None
+    if {"RIGNVME0001", "RIGSATA0001"} <= set(told):
+        return told
+    jump(1000)  # a fleet's first readings are spread over a quarter of an hour
+    return None
 
 
 def probes(session: requests.Session) -> dict | None:
