@@ -27,12 +27,12 @@ BARS = {
     "chattering": ("alerts", "<= 0"),
 }
 MEDIA_BAR = ">= 0.9"
-_NOTE = "On an invented fleet: 20 studios, 12 months, seeds never tuned on."
 
 
-def command_for(noise: float) -> str:
-    """Give the command that repeats a score."""
-    return f"python -m sample_fleet score --seeds {SEEDS}{'' if noise == 1 else f' --noise {noise:g}'} --json"
+def command_for(seeds: list[int], noise: float) -> str:
+    """Give the command that repeats a score of consecutive seeds."""
+    noisy = "" if noise == 1 else f" --noise {noise:g}"
+    return f"python -m sample_fleet score --seeds {seeds[0]}-{seeds[-1]}{noisy} --json"
 
 
 def read_score(noise: float) -> dict[str, Any]:
@@ -53,9 +53,13 @@ def read_score(noise: float) -> dict[str, Any]:
 def results_of(score: dict[str, Any], *, noise: float) -> list[dict[str, Any]]:
     """Make the results of one score: the judge's with their bars, its rivals' beside them without."""
     label = "" if noise == 1 else f"_noise{noise:g}"
-    how = command_for(noise)
+    how = command_for(score["seeds"], noise)
+    on = (
+        f"On an invented fleet: {len(score['seeds'])} studios, {score['days'] / 30.4:.0f} months, "
+        f"{score['at_risk']} drives that come to lose frames; nothing was tuned on these seeds."
+    )
     found = [
-        result(f"judge_score.{name}{label}", [score[name]], unit=unit, bar=bar, command=how, note=_NOTE)
+        result(f"judge_score.{name}{label}", [score[name]], unit=unit, bar=bar, command=how, note=on)
         for name, (unit, bar) in BARS.items()
         if score.get(name) is not None
     ]
@@ -76,7 +80,7 @@ def results_of(score: dict[str, Any], *, noise: float) -> list[dict[str, Any]]:
     if media["recall"] is not None:
         note = (
             f"Media probed a few times a year: of {media['losing']} that lose frames {media['seen_short']} "
-            f"were probed while short and not yet losing; these alerted before the first loss. {_NOTE}"
+            f"were probed while short and not yet losing; these alerted before the first loss. {on}"
         )
         found.append(
             result(
