@@ -35,7 +35,9 @@ class ServeSettings(_Section):
     )
     tls_key_file: Path | None = Field(default=None, description="PEM, PKCS#8, without a password.")
     tls_threads: int = Field(default=64, ge=4, le=512, description="Requests at a time with TLS.")
-    threads: int = Field(default=8, ge=1, le=64)
+    threads: int = Field(
+        default=16, ge=1, le=64, description="Requests at a time; more of them share one sync of the disk."
+    )
     most_waiting: int = Field(
         default=64, ge=1, le=10_000, description="Requests; beyond that agents are told to come back later."
     )

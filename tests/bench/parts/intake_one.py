@@ -16,7 +16,7 @@ from tests.bench.scale import SCALE
 from tests.bench.simulated import invent_hosts
 
 HOSTS = 64  # [1] each token may ask 6,000 times a minute
-CONNECTIONS = 16
+CONNECTIONS = 32
 COMMAND = "make bench ONLY=intake_one"
 
 
