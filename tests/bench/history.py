@@ -108,9 +108,12 @@ def _model(tx: Tx, serial: str) -> _Model:
     return _Model(serial=serial, drive_id=drive_id, names=tuple(row["name"] for row in names))
 
 
-def _copying(tx: Tx, table: str) -> str:
+def _copying(tx: Tx, table: str) -> str | None:
     """Write the statement that gives a drive's rows to another, under its own ids and at its own rates."""
-    columns = list(tx.query(f"SELECT * FROM {table} LIMIT 1")[0])
+    rows = tx.query(f"SELECT * FROM {table} LIMIT 1")
+    if not rows:
+        return None
+    columns = list(rows[0])
     key = _DRIVE_COLUMN.get(table, "drive_id")
     values = []
     for column in columns:
@@ -133,7 +136,7 @@ def _copying(tx: Tx, table: str) -> str:
 def _copy_drives(
     tx: Tx, some: list[tuple[SimulatedHost, str, _Model]], now: datetime, chance: random.Random
 ) -> None:
-    copies = [_copying(tx, table) for table in _COPIED]
+    copies = [statement for table in _COPIED if (statement := _copying(tx, table)) is not None]
     for host, serial, model in some:
         drive_id = new_id(now)
         drive = {
