@@ -13,6 +13,7 @@ from pathlib import Path
 FAST_BYTES_PER_S = 400_000_000
 SLOW_BYTES_PER_S = 60_000_000
 CLIFF_AT_BYTES = 1_500_000_000
+REST_S = 2.0  # [s] idle after which its cache is empty again
 SIZE_BYTES = 3 << 30
 SOAK_BYTES = 2_100_000_000
 FOLDER_SOAK_BYTES = 500_000_000
@@ -52,7 +53,7 @@ def _loop_drive(stack: contextlib.ExitStack) -> StandIn | str:
         from tests.rigs.throttle import NoThrottleError
     except ImportError:
         return "the stand-in drive comes with the source tree only"
-    curve = Curve.cliff(fast=FAST_BYTES_PER_S, at_bytes=CLIFF_AT_BYTES, slow=SLOW_BYTES_PER_S)
+    curve = Curve.cliff(fast=FAST_BYTES_PER_S, at_bytes=CLIFF_AT_BYTES, slow=SLOW_BYTES_PER_S, rest_s=REST_S)
     try:
         drive = stack.enter_context(loop_drive(curve, size_bytes=SIZE_BYTES))
     except (NoLoopDriveError, NoThrottleError, OSError) as error:

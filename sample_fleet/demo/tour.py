@@ -195,12 +195,7 @@ def _let_it_probe(api: Api, agent: Agent, mine: dict[str, Any], drive: StandIn) 
             agent.must("run", "--one-round")
             if _soak_of(api, mine["drive_id"]):
                 return
-        why = [
-            row.split("refused", 1)[1].strip()
-            for row in agent.run("why").stdout.splitlines()
-            if "refused" in row
-        ]
-        show.line("By itself the agent would not probe now: " + " ".join(why))
+        show.line(_why_not(api, agent, mine["drive_id"]))
     show.line("It is asked by hand, which is permission enough:")
     by_hand = ("probe", str(drive.mount), "--soak", "--bytes", str(drive.soak_bytes), "--for", FORMAT)
     show.as_typed(agent.command(*by_hand))
@@ -210,6 +205,19 @@ def _let_it_probe(api: Api, agent: Agent, mine: dict[str, Any], drive: StandIn) 
         if _soak_of(api, mine["drive_id"]):
             return
         show.line("It gave way to something else that used this machine's disks, as it should. Once more.")
+
+
+def _why_not(api: Api, agent: Agent, drive_id: str) -> str:
+    """Say why the agent did not probe by itself: it gave way, or it would not begin."""
+    begun = api.get(f"/v1/drives/{drive_id}/probes", kind="soak", limit=1)["items"]
+    if begun:
+        return (
+            f"The agent began and gave way after {begun[0]['bytes_written'] / 1e9:.2f} GB: something else "
+            "used this machine's disks."
+        )
+    said = agent.run("why").stdout.splitlines()
+    why = [row.split("refused", 1)[1].strip() for row in said if "refused" in row]
+    return "By itself the agent would not probe now. " + " ".join(why)
 
 
 def _soak_of(api: Api, drive_id: str) -> dict[str, Any] | None:
@@ -235,7 +243,7 @@ def _show_probe(api: Api, drive_id: str) -> dict[str, Any]:
     )
     mine: dict[str, Any] = api.get(f"/v1/drives/{drive_id}")
     reasons = (mine.get("judgement") or {}).get("reasons") or [{"sentence": "not judged yet"}]
-    show.line(f"The collector's word: {mine['standing']}. {reasons[0]['sentence']}")
+    show.line(f"The collector's word: {mine['standing']}: {reasons[0]['sentence']}")
     return mine
 
 
