@@ -91,8 +91,8 @@ def _drives(place: Path) -> list[dict[str, Any]]:
             unit="ratio",
             bar=">= 0.9",
             command=COMMAND,
-            note="reports a second of the same 128 drives among 1,024 over that of 128 alone: the work of a report "
-            "does not grow with the fleet, so all work is linear in drives",
+            note="reports a second of the same 128 drives among 1,024 over that of 128 alone: the work of a "
+            "report does not grow with the fleet, so all work is linear in drives",
         )
     ]
 
