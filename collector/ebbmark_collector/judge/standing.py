@@ -102,7 +102,7 @@ def _of(point: ProbePoint, known: Standing, ground: Ground) -> Standing:
     assert fit is not None  # callers choose points that were judged
     floor = fit.floor_bytes_per_s
     demand = known.demand_bytes_per_s
-    told = " ".join(r.sentence for r in fit.reasons)
+    told = "; ".join(r.sentence for r in fit.reasons)
     sentence = told or f"The {point.kind} of {point.at:%Y-%m-%d} says {fit.standing}."
     answer = fit.from_rest if fit.demand.rest_before_take_s is not None else fit.whole_medium
     return replace(
