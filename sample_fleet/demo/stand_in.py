@@ -4,8 +4,6 @@ The kernel's own throttle sets the rates, so what the probe says can be held aga
 """
 
 import contextlib
-import shutil
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,11 +35,11 @@ class StandIn:
 
 
 @contextlib.contextmanager
-def stand_in(base: Path, *, folder_only: bool = False) -> Iterator[StandIn]:
+def stand_in(home: Path, *, folder_only: bool = False) -> Iterator[StandIn]:
     """Set the drive up and take it apart again; say so where only a folder is to be had."""
     with contextlib.ExitStack() as stack:
         found = "it was asked for so" if folder_only else _loop_drive(stack)
-        yield found if isinstance(found, StandIn) else _folder(stack, base, why=found)
+        yield found if isinstance(found, StandIn) else _folder(home, why=found)
 
 
 def _loop_drive(stack: contextlib.ExitStack) -> StandIn | str:
@@ -68,9 +66,9 @@ def _loop_drive(stack: contextlib.ExitStack) -> StandIn | str:
     )
 
 
-def _folder(stack: contextlib.ExitStack, base: Path, *, why: str) -> StandIn:
-    folder = Path(tempfile.mkdtemp(prefix="ebbmark-demo-folder-", dir=base))
-    stack.callback(shutil.rmtree, folder, ignore_errors=True)
+def _folder(home: Path, *, why: str) -> StandIn:
+    folder = home / "probed"
+    folder.mkdir()
     return StandIn(
         mount=folder,
         told=f"No stand-in drive here ({why}), so an ordinary folder of this machine is probed: {folder}.",

@@ -56,7 +56,7 @@ def tour(*, once: bool, folder_only: bool = False) -> None:
         show.heading(f"2. The collector serves at {running.url}")
         api = Api(running.url, running.admin_token)
         stack.callback(api.close)
-        drive = stack.enter_context(stand_in(base, folder_only=folder_only))
+        drive = stack.enter_context(stand_in(folder, folder_only=folder_only))
         mine = _probe_for_real(api, Agent(folder), drive, folder, clock.utc())
         _show_fleet(api, mine)
         _show_way_on(running, mine)
