@@ -185,7 +185,7 @@ def spot(host: SimulatedHost, serial: str, made_at: datetime, *, hour: int = 0, 
     return _envelope(host, _digits("", 32, serial, hour, made_at), made_at, hour + 2, body)
 
 
-def soak(host: SimulatedHost, serial: str, made_at: datetime, *, points: int = 2_000) -> Report:
+def soak(host: SimulatedHost, serial: str, made_at: datetime, *, points: int = 400) -> Report:
     """Give a drive's soak over the whole medium, flat at its rate."""
     steps = _steps(random.Random(serial), points)
     step_bytes = CAPACITY_BYTES // points
