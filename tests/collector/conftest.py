@@ -3,6 +3,7 @@
 import itertools
 import os
 import shutil
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -45,15 +46,15 @@ class SetClock:
 
 
 @pytest.fixture(scope="session")
-def postgres_dsn(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def postgres_dsn() -> Iterator[str]:
     """A running PostgreSQL server of this session's own."""
     if not postgres_server.PROGRAMS:
         if os.environ.get("CI"):
             pytest.fail("PostgreSQL's server programs are missing; here its tests must run, not skip")
         pytest.skip("PostgreSQL's server programs are not installed (Debian: apt-get install postgresql)")
-    folder = Path("/tmp") / f"ebbmark-pg-{tmp_path_factory.getbasetemp().parent.name}-{next(_numbers)}"
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(mode=0o755)
+    # Of this session alone: another session that runs beside this one must not sweep it away.
+    folder = Path(tempfile.mkdtemp(prefix="ebbmark-pg-"))
+    folder.chmod(0o755)
     try:
         with postgres_server.running(folder) as dsn:
             yield dsn
