@@ -19,7 +19,21 @@ from ebbmark_collector.store.tx import NO_PARAMS, Params, Row, T, Tx, Value, ins
 
 LEAST_SQLITE = (3, 37, 0)  # STRICT tables, https://www.sqlite.org/stricttables.html
 LOCK_WAIT_S = 10.0  # [s] how long another process may hold the file before Busy
+LOG_RETRY_S = 0.05  # [s] between tries to switch the log
 GROUP_JOBS = 64  # [1] jobs that may share one commit
+
+
+def _keep_a_log(conn: sqlite3.Connection) -> None:
+    """Switch to write-ahead logging; two that do so at once are told busy without the usual wait."""
+    for _ in range(round(LOCK_WAIT_S / LOG_RETRY_S)):
+        try:
+            conn.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error):
+                raise
+            threading.Event().wait(LOG_RETRY_S)
+    conn.execute("PRAGMA journal_mode=WAL")
 
 
 def _ours(error: sqlite3.Error, path: Path) -> StoreError:
@@ -121,7 +135,7 @@ class SqliteStore:
                 check_same_thread=False,
                 cached_statements=512,
             )
-            conn.execute("PRAGMA journal_mode=WAL")
+            _keep_a_log(conn)
             conn.execute("PRAGMA synchronous=FULL")
             conn.execute("PRAGMA foreign_keys=ON")
             conn.execute("PRAGMA cache_size=-4000")  # [KiB] a connection; the system caches the file as well
