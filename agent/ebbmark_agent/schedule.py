@@ -114,6 +114,8 @@ class Service:
         self._jump = JumpWatch(running.clock)
         self._talk_every_s = TALK_EVERY_S
         self._told_s = 0.0
+        # By when a job that a jump of the clock put off must run [s, monotonic], however often it jumps.
+        self._run_by_s: dict[str, float] = {}
         self.scheduler = BlockingScheduler(
             timezone=UTC,
             executors={"default": ThreadPoolExecutor(5)},
@@ -185,11 +187,12 @@ class Service:
         if jump_s is None:
             return
         log.info("The clock jumped by %.0f s, or the machine slept; every job is looked at now.", jump_s)
-        now = self._running.clock.utc()
+        now, now_s = self._running.clock.utc(), self._running.clock.monotonic_s()
         for job in self.scheduler.get_jobs():
-            phase = self._running.phase(job.id)
             # A fleet that wakes together still comes one after the other, within a minute.
-            job.modify(next_run_time=now + timedelta(seconds=min(60.0, LOOK_EVERY_S) * phase))
+            put_off_s = min(60.0, LOOK_EVERY_S) * self._running.phase(job.id)
+            run_by_s = self._run_by_s.setdefault(job.id, now_s + put_off_s)
+            job.modify(next_run_time=now + timedelta(seconds=max(0.0, run_by_s - now_s)))
 
     def _mind_the_orders(self) -> None:
         orders = self._running.orders
@@ -202,6 +205,7 @@ class Service:
         def work() -> None:
             if self._running.stopping.is_set():
                 return
+            self._run_by_s.pop(job.name, None)
             try:
                 job.work()
             except AgentError as error:

@@ -96,6 +96,19 @@ def test_a_jump_makes_every_job_look_within_a_minute(tmp_path: Path) -> None:
     assert all(timedelta(0) <= job.next_run_time - now[0] <= timedelta(minutes=1) for job in jobs)
 
 
+def test_a_clock_that_jumps_all_the_time_starves_no_job(tmp_path: Path) -> None:
+    """A clock that jumps every twenty seconds puts a job off once, not again and again."""
+    wall, mono = [NOW], [0.0]
+    running = agent_in(tmp_path, clock=Clock(utc=lambda: wall[0], monotonic_s=lambda: mono[0]))
+    service = Service(running, manager=ServiceManager({}))
+    for jump_hours in (-5, 7, -3, 9):
+        wall[0] += timedelta(hours=jump_hours, seconds=20)
+        mono[0] += 20.0
+        service._mind_the_clock()
+
+    assert all(job.next_run_time <= wall[0] for job in service.scheduler.get_jobs())
+
+
 def test_no_job_is_ever_given_up_as_late(tmp_path: Path) -> None:
     """Every job runs however late it is, once, and never beside itself."""
     service = Service(agent_in(tmp_path), manager=ServiceManager({}))
