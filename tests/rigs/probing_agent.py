@@ -1,6 +1,8 @@
 """An agent's own rounds on a stand-in drive, in a thread, with a clock on which days last a second."""
 
+import subprocess
 import threading
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -18,6 +20,8 @@ from ebbmark_agent.settings import LimitSettings, Settings
 from ebbmark_agent.spool import Spool
 from ebbmark_agent.switches import Switches
 from ebbmark_agent.takes import TakeSampler
+
+from tests.rigs.loop_drive import LoopDrive
 
 HOST = "host-1"
 BEGIN = datetime(2026, 3, 10, 12, tzinfo=UTC)
@@ -101,6 +105,84 @@ def probes_kept(running: Running) -> list[ProbeResult]:
     waiting = running.spool.next_batch(most=100_000, most_bytes=10**9)
     bodies = (Report.model_validate_json(one.body).body for one in waiting if one.kind == "probe")
     return [body.result for body in bodies if isinstance(body, ProbeBody)]
+
+
+def watch(running: Running) -> None:
+    """Let the agent watch its disks for as long as it needs."""
+    for _ in range(4):
+        running.lookout.look()
+        threading.Event().wait(0.1)
+    running.lookout.look()
+
+
+def until_quiet(*drives: LoopDrive, for_s: float = 0.6, within_s: float = 30.0) -> None:
+    """Wait until no drive has read or written for a while, since a fresh file system still tidies up.
+
+    Raises:
+        TimeoutError: They did not come to rest.
+    """
+    for drive in drives:
+        subprocess.run(["sync", "-f", str(drive.mount)], check=True, timeout=within_s)
+    begin_s = since_s = monotonic_s()
+    seen = [drive.counters() for drive in drives]
+    while monotonic_s() - since_s < for_s:
+        if monotonic_s() - begin_s > within_s:
+            raise TimeoutError(f"the drives did not come to rest within {within_s:.0f} s: {seen}")
+        threading.Event().wait(0.05)
+        now = [drive.counters() for drive in drives]
+        if now != seen:
+            seen, since_s = now, monotonic_s()
+
+
+def interrupted(
+    running: Running,
+    drive: LoopDrive,
+    act: Callable[[], None],
+    *,
+    beside: LoopDrive | None = None,
+    after_bytes: int = 50_000_000,
+    tries: int = 5,
+) -> ProbeResult:
+    """Let a due spot run and do something once it has written so much; give what became of the probe.
+
+    A probe that gave way to something else before that (the machine is not ours alone) is tried again.
+
+    Raises:
+        AssertionError: No probe came so far; the text says what stopped them.
+    """
+    drives = [drive] if beside is None else [drive, beside]
+    (key, *_) = [one.key for one in running.inventory.drives]
+    told: list[str] = []
+    for _ in range(tries):
+        until_quiet(*drives)
+        watch(running)
+        before = drive.counters()[1]
+        over, acted = threading.Event(), threading.Event()
+
+        def actor(before: int = before, over: threading.Event = over, acted: threading.Event = acted) -> None:
+            while drive.counters()[1] - before < after_bytes:
+                if over.wait(0.01):
+                    return
+            acted.set()
+            act()
+
+        thread = threading.Thread(target=actor)
+        thread.start()
+        try:
+            result = probe_if_due(running)
+        finally:
+            over.set()
+            thread.join(timeout=60.0)
+        assert not thread.is_alive(), "what was to interrupt the probe did not end"
+        if acted.is_set() and result is not None:
+            return result
+        told.append(
+            f"gave way to {result.gave_way_to}"
+            if result is not None
+            else "; ".join(one.sentence for _, refused in running.refused.values() for one in refused)
+        )
+        running.memory.undone(f"spot:{key}")
+    raise AssertionError(f"no probe wrote {after_bytes} bytes before it ended: {told}")
 
 
 class Rounds:

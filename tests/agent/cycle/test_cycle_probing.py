@@ -28,7 +28,16 @@ from ebbmark_agent.report import (
 
 from tests.rigs.curve import Curve
 from tests.rigs.loop_drive import LoopDrive, loop_drive
-from tests.rigs.probing_agent import agent_in, give_role, only_this_machine, probes_kept, volume_on
+from tests.rigs.probing_agent import (
+    agent_in,
+    give_role,
+    interrupted,
+    only_this_machine,
+    probes_kept,
+    until_quiet,
+    volume_on,
+    watch,
+)
 
 
 @pytest.fixture
@@ -43,16 +52,10 @@ def ready(folder: Path, drive: LoopDrive, **order: Any) -> Running:
     running = agent_in(folder, quiet_s=0.2)
     give_role(running, drive.mount, **{"spot_bytes": 100_000_000, **order})
     only_this_machine(running, drive.mount)
+    if isinstance(drive, LoopDrive):
+        until_quiet(drive)
     watch(running)
     return running
-
-
-def watch(running: Running) -> None:
-    """Let the agent watch its disks for as long as it needs."""
-    for _ in range(4):
-        running.lookout.look()
-        threading.Event().wait(0.1)
-    running.lookout.look()
 
 
 def refused_codes(running: Running) -> set[str]:
@@ -69,7 +72,7 @@ def test_a_due_spot_runs_once_and_is_paid_for(drive: LoopDrive, tmp_path: Path) 
     (member,) = running.inventory.members(volume_on(running, drive.mount))
 
     assert result is not None
-    assert result.outcome is ProbeOutcome.COMPLETED
+    assert result.outcome is ProbeOutcome.COMPLETED, result.gave_way_to
     assert probe_if_due(running) is None
     assert [one.probe_id for one in probes_kept(running)] == [result.probe_id]
     assert [one.written_bytes for one in running.memory.spendings(member.key)] == [result.bytes_written]
@@ -139,20 +142,9 @@ def test_an_ordered_probe_runs_once_across_restarts(drive: LoopDrive, tmp_path: 
 def test_a_running_probe_gives_way_to_the_on_air_switch(drive: LoopDrive, tmp_path: Path) -> None:
     """Setting the switch ends the running probe, which is kept as having given way and tried again later."""
     running = ready(tmp_path, drive, spot_bytes=600_000_000)
-    before = drive.counters()[1]
-
-    def go_on_air() -> None:
-        while drive.counters()[1] - before < 50_000_000:
-            threading.Event().wait(0.01)
-        running.switches.set_on_air(on=True)
-
-    switcher = threading.Thread(target=go_on_air)
-    switcher.start()
-    result = probe_if_due(running)
-    switcher.join()
+    result = interrupted(running, drive, lambda: running.switches.set_on_air(on=True))
     watch(running)
 
-    assert result is not None
     assert result.outcome is ProbeOutcome.GAVE_WAY
     assert result.gave_way_to == "The on-air switch was set."
     assert probe_if_due(running) is None
@@ -162,22 +154,15 @@ def test_a_running_probe_gives_way_to_the_on_air_switch(drive: LoopDrive, tmp_pa
 def test_a_hold_from_the_collector_ends_a_running_probe(drive: LoopDrive, tmp_path: Path) -> None:
     """A hold that arrives in new orders while a probe runs ends it."""
     running = ready(tmp_path, drive, spot_bytes=600_000_000)
-    before = drive.counters()[1]
 
     def order_hold() -> None:
-        while drive.counters()[1] - before < 50_000_000:
-            threading.Event().wait(0.01)
         now = running.clock.utc()
         hold = Hold(hold_id="h1", starts_at=now, ends_at=now + timedelta(hours=3), reason="Show.")
         assert running.orders is not None
         running.orders = running.orders.model_copy(update={"holds": (hold,)})
 
-    holder = threading.Thread(target=order_hold)
-    holder.start()
-    result = probe_if_due(running)
-    holder.join()
+    result = interrupted(running, drive, order_hold)
 
-    assert result is not None
     assert result.gave_way_to == "A hold began."
 
 
@@ -192,25 +177,19 @@ def test_a_take_next_door_stops_a_probe_and_starts_none(drive: LoopDrive, tmp_pa
         target = running.inventory.drives[0]
         assert neighbour.facts.path.upstream == target.facts.path.upstream
         running.inventory = replace(running.inventory, drives=(target, neighbour))
-        before = drive.counters()[1]
 
-        def take() -> None:
-            while drive.counters()[1] - before < 50_000_000:
-                threading.Event().wait(0.01)
-            _write_direct(other.mount / "clip", megabytes=24)
-
-        taker = threading.Thread(target=take)
-        watch(running)
-        taker.start()
-        stopped = probe_if_due(running)
-        taker.join()
+        stopped = interrupted(
+            running,
+            drive,
+            lambda: _write_direct(other.mount / "clip", megabytes=24),
+            beside=other,
+        )
         running.memory.undone(f"spot:{target.key}")
         running.lookout.look()
         _write_direct(other.mount / "clip", megabytes=8)
         running.lookout.look()
         started = probe_if_due(running)
 
-    assert stopped is not None
     assert stopped.outcome is ProbeOutcome.GAVE_WAY
     assert other.name in (stopped.gave_way_to or "")
     assert started is None
