@@ -32,8 +32,8 @@ class Api:
         return self._send("GET", path, params=query).json()
 
     def put(self, path: str, body: object) -> Any:
-        """Put a document."""
-        return self._send("PUT", path, json=body).json()
+        """Make a document where none is."""
+        return self._send("PUT", path, json=body, headers={"If-None-Match": "*"}).json()
 
     def post(self, path: str, body: object) -> Any:
         """Post a document, safe to repeat."""

@@ -227,7 +227,12 @@ def run_agent(session: requests.Session) -> None:
         ]
     )
     host_id = host(session)["host_id"]
-    session.patch(f"{URL}/v1/hosts/{host_id}", json={"probing_enabled": True}, timeout=30)
+    session.patch(
+        f"{URL}/v1/hosts/{host_id}",
+        json={"probing_enabled": True},
+        headers={"If-Match": "*"},
+        timeout=30,
+    )
     jump(1000)
     seen["open_writers"] = until(
         "the open file to be told", lambda: refused_for_open_file(session), every_s=2.0

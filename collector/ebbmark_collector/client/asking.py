@@ -104,12 +104,13 @@ class Collector:
         return self._send("POST", path, body=body)
 
     def patch(self, path: str, body: Document) -> Document:
-        """Change something.
+        """Change something as it stands now; what somebody changes in between is not undone.
 
         Raises:
             ClientError: Of the family that fits.
         """
-        return self._send("PATCH", path, body=body)
+        stands = self._answer("GET", path)
+        return self._send("PATCH", path, body=body, if_match=stands.headers.get("ETag"))
 
     def drive(self, which: str) -> Document:
         """Find one drive by asset tag, serial, id or label.
@@ -174,8 +175,11 @@ class Collector:
         query: Mapping[str, object] | None = None,
         body: Document | None = None,
         open_to_all: bool = False,
+        if_match: str | None = None,
     ) -> Document:
-        answer = self._answer(method, path, query=query, body=body, open_to_all=open_to_all)
+        answer = self._answer(
+            method, path, query=query, body=body, open_to_all=open_to_all, if_match=if_match
+        )
         if answer.status_code == 204:
             return {}
         try:
@@ -194,6 +198,7 @@ class Collector:
         query: Mapping[str, object] | None = None,
         body: Document | None = None,
         open_to_all: bool = False,
+        if_match: str | None = None,
     ) -> requests.Response:
         given = {
             name: str(value).lower() if isinstance(value, bool) else value
@@ -206,6 +211,7 @@ class Collector:
                 f"{self.address}{path}",
                 params=given,  # type: ignore[arg-type]
                 json=body,
+                headers={"If-Match": if_match} if if_match else None,
                 auth=None if open_to_all else _Bearer(self._access.need_token()),
                 timeout=TIMEOUT_S,
                 allow_redirects=False,

@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import models_json_schema
 
-from ebbmark_collector.http.operation import Operation
+from ebbmark_collector.http.operation import Match, Operation
 from ebbmark_collector.http.problems import MEDIA, Problem
 
 _REF = "#/components/schemas/{model}"
@@ -71,8 +71,18 @@ def _query_parameters(model: type[BaseModel] | None, schemas: dict[str, Any]) ->
     return parameters
 
 
-def _header(name: str, description: str, schema: dict[str, Any]) -> dict[str, Any]:
-    return {"name": name, "in": "header", "required": False, "description": description, "schema": schema}
+def _header(name: str, description: str, schema: dict[str, Any], *, required: bool = False) -> dict[str, Any]:
+    return {"name": name, "in": "header", "required": required, "description": description, "schema": schema}
+
+
+_IF_MATCH = {
+    Match.OFFERED: "The ETag last read; refused with 412 if it was edited since.",
+    Match.NEEDED: "The ETag last read; 428 without, 412 if it was edited since. `*` overwrites what stands.",
+    Match.NEEDED_ONCE_THERE: (
+        "The ETag last read, if one of that name is there: 428 without, 412 if it was edited since. "
+        "`*` overwrites what stands."
+    ),
+}
 
 
 def _header_parameters(operation: Operation) -> list[dict[str, Any]]:
@@ -85,12 +95,21 @@ def _header_parameters(operation: Operation) -> list[dict[str, Any]]:
                 {"type": "string", "minLength": 1, "maxLength": 130, "pattern": KEY_PATTERN},
             )
         )
-    if operation.edits:
+    if operation.match is not Match.NO:
         found.append(
             _header(
                 "If-Match",
-                "The ETag last read; refused with 412 if it was edited since.",
+                _IF_MATCH[operation.match],
                 {"type": "string", "pattern": r'^(\*|"[A-Za-z0-9_.:-]+")$'},
+                required=operation.match is Match.NEEDED,
+            )
+        )
+    if operation.match is Match.NEEDED_ONCE_THERE:
+        found.append(
+            _header(
+                "If-None-Match",
+                "`*` makes only what is not there yet; 412 if it is.",
+                {"type": "string", "const": "*"},
             )
         )
     if operation.method == "GET":
@@ -100,7 +119,7 @@ def _header_parameters(operation: Operation) -> list[dict[str, Any]]:
 
 _HEADERS = {
     "ETag": {"description": "Names this state of the resource.", "schema": {"type": "string"}},
-    "Link": {"description": "The next page, RFC 8288.", "schema": {"type": "string"}},
+    "Link": {"description": "The first page and the next, RFC 8288.", "schema": {"type": "string"}},
 }
 
 
@@ -147,8 +166,10 @@ def _problem_statuses(operation: Operation) -> list[int]:
         statuses += [400, 413, 415]
     if operation.method != "GET":
         statuses += [400, 409, 422, 507]
-    if operation.edits:
+    if operation.match is not Match.NO:
         statuses.append(412)
+    if operation.match in {Match.NEEDED, Match.NEEDED_ONCE_THERE}:
+        statuses.append(428)
     return sorted(set(statuses))
 
 

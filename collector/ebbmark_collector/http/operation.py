@@ -27,6 +27,15 @@ class Scope(StrEnum):
     ADMIN = "admin"
 
 
+class Match(StrEnum):
+    """Whether an operation looks at If-Match before it edits."""
+
+    NO = "no"
+    OFFERED = "offered"
+    NEEDED = "needed"
+    NEEDED_ONCE_THERE = "needed once there"  # what is not there yet is made without
+
+
 class In(BaseModel):
     """A request body: strict about types, and a mistyped name is told, not ignored."""
 
@@ -130,7 +139,7 @@ class Operation:
         raw_body: The view reads the bytes itself; `body` then only documents them.
         answers: Status to model, or to media types joined by " or " for bodies that no model describes.
         action: Takes an Idempotency-Key.
-        edits: Takes If-Match.
+        match: Whether it takes If-Match, or will not go without.
         problems: Statuses it may answer with beside those every operation of its kind may.
     """
 
@@ -146,7 +155,7 @@ class Operation:
     raw_body: bool
     answers: Mapping[int, type[BaseModel] | str | None]
     action: bool
-    edits: bool
+    match: Match
     problems: tuple[int, ...]
     description: str
     body_example: Any
@@ -171,7 +180,7 @@ class Routes:
         raw_body: bool = False,
         answers: Mapping[int, type[BaseModel] | str | None],
         action: bool = False,
-        edits: bool = False,
+        match: Match = Match.NO,
         problems: tuple[int, ...] = (),
         description: str = "",
         body_example: Any = None,
@@ -193,7 +202,7 @@ class Routes:
                     raw_body=raw_body,
                     answers=answers,
                     action=action,
-                    edits=edits,
+                    match=match,
                     problems=problems,
                     description=description,
                     body_example=body_example,

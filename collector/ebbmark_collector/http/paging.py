@@ -195,11 +195,14 @@ def list_page(
         )
 
     rows, place = call.store.read(read)
-    headers = {}
+    kept = [(name, value) for name, value in call.args if name != "cursor"]
+    first = f"{call.address_path}?{urlencode(kept)}" if kept else call.address_path
+    links = [f'<{first}>; rel="first"']
     following = None
     if place is not None:
-        kept = [(name, value) for name, value in call.args if name != "cursor"]
         following = f"{call.address_path}?{urlencode([*kept, ('cursor', _pack(query.sort, place))])}"
-        headers["Link"] = f'<{following}>; rel="next"'
+        links.append(f'<{following}>; rel="next"')
+    # No rel="prev": a cursor says where a page ended; rows that came since would make a page before it a lie.
+    headers = {"Link": ", ".join(links)}
     items = [item.model_validate(row) for row in rows]
     return Reply(body=whole(items=items, next=following), headers=headers, fields=query.fields)  # type: ignore[call-arg]

@@ -1,12 +1,13 @@
 """How an answer leaves: JSON once, an ETag, 304 where nothing changed, gzip where it is taken.
 
 Source: RFC 9110, HTTP Semantics: sections 8.8.3 (ETag), 13.1.1 (If-Match), 13.1.2 (If-None-Match).
+RFC 6585, Additional HTTP Status Codes: section 3 (428).
 """
 
 import gzip
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from flask import Request, Response
@@ -24,7 +25,23 @@ def etag_of(body: bytes, revision: int | None) -> str:
     return f'"{revision}-{digest}"' if revision is not None else f'"{digest}"'
 
 
-def check_if_match(header: str | None, revision: int) -> None:
+def need_if_match(headers: Mapping[str, str], revision: int) -> None:
+    """Refuse an edit by a caller who does not say what it read: it may undo somebody else's.
+
+    Raises:
+        HttpProblem: 428 without If-Match; 412 as `check_if_match`.
+    """
+    if headers.get("If-Match") is None:
+        raise HttpProblem(
+            428,
+            "Say which state you are changing: GET this address, look at what stands there now, and send its "
+            "ETag back as If-Match. So nobody undoes what somebody else changed meanwhile.",
+            field="If-Match",
+        )
+    check_if_match(headers, revision)
+
+
+def check_if_match(headers: Mapping[str, str], revision: int) -> None:
     """Refuse an edit of something that was edited since it was read.
 
     The part of the ETag after the revision changes with every report; only the revision tells of edits.
@@ -32,16 +49,41 @@ def check_if_match(header: str | None, revision: int) -> None:
     Raises:
         HttpProblem: 412.
     """
+    header = headers.get("If-Match")
     if header is None or header.strip() == "*":
         return
-    for tag in header.split(","):
-        if tag.strip().strip('"').partition("-")[0] == str(revision):
-            return
-    raise HttpProblem(
-        412,
-        "This was edited since you read it. Read it again, look at the change, and repeat.",
-        field="If-Match",
-    )
+    tags = [tag.strip() for tag in header.split(",")]
+    if any(tag.strip('"').partition("-")[0] == str(revision) for tag in tags):
+        return
+    sentence = "This was edited since you read it. Read it again, look at the change, and repeat."
+    if any(tag.startswith("W/") for tag in tags):
+        sentence = (
+            "A weak ETag (W/) does not do for If-Match: something between you and the collector repacked the "
+            "answer. GET it with `Accept-Encoding: identity` and send the ETag of that."
+        )
+    raise HttpProblem(412, sentence, field="If-Match")
+
+
+def check_not_there(headers: Mapping[str, str]) -> None:
+    """Refuse to replace what is there for a caller who asked to make it anew (`If-None-Match: *`).
+
+    Raises:
+        HttpProblem: 412.
+    """
+    if (headers.get("If-None-Match") or "").strip() == "*":
+        raise HttpProblem(412, "There is one of that name already.", field="If-None-Match")
+
+
+def refuse_unmatched(headers: Mapping[str, str]) -> None:
+    """Refuse to make anew what the caller believed to be there.
+
+    Raises:
+        HttpProblem: 412.
+    """
+    if headers.get("If-Match") is not None:
+        raise HttpProblem(
+            412, "There is none of that name any more; send no If-Match to make it.", field="If-Match"
+        )
 
 
 def _is_held(request: Request, etag: str) -> bool:

@@ -159,7 +159,9 @@ def test_a_clock_set_back_does_no_harm(api: Api) -> None:
     ahead = wire.health(api.time.now + timedelta(days=1))
     taken = post(api, {"reports": [json.loads(ahead.model_dump_json())]}).get_json()["accepted"]
     judge_fleet(api.store, api.time.now, everything=True)
-    edited = client.patch(f"/v1/drives/{before['drive_id']}", json={"place": "shelf"})
+    edited = client.patch(
+        f"/v1/drives/{before['drive_id']}", json={"place": "shelf"}, headers={"If-Match": "*"}
+    )
     made = client.post("/v1/holds", json={"ends_at": "2026-03-02T23:00:00Z", "reason": "x"})
     after = client.get("/v1/drives").get_json()["items"][0]
 

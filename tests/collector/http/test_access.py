@@ -215,7 +215,7 @@ def test_every_change_is_in_the_audit_log(api: Api) -> None:
     """What an admin changed stands in the log with who, when and what; reading leaves no line."""
     client = api.client()
     client.get("/v1/fleet")
-    client.patch("/v1/hosts/host-1", json={"probing_enabled": True})
+    client.patch("/v1/hosts/host-1", json={"probing_enabled": True}, headers={"If-Match": "*"})
     client.post("/v1/holds", json={"ends_at": "2026-04-01T00:00:00Z", "reason": "show"})
 
     lines = client.get("/v1/audit?sort=at").get_json()["items"]

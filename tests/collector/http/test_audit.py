@@ -27,7 +27,9 @@ def every_action(api: Api) -> dict[str, tuple[str, str]]:
 
     def do(operation: str, method: str, path: str, body: object = None) -> dict[str, object]:
         before = {line["audit_id"] for line in lines()}
-        answer = client.open(path, method=method, json=body)
+        stands = client.get(path).headers.get("ETag") if method != "POST" else None
+        headers = {"If-Match": stands} if stands else None
+        answer = client.open(path, method=method, json=body, headers=headers)
         assert answer.status_code < 300, (operation, answer.data)
         new = [line for line in lines() if line["audit_id"] not in before]
         assert len(new) == 1, (operation, new)

@@ -5,6 +5,7 @@ import io
 import json
 
 import pytest
+import requests
 from ebbmark_collector.http.problems import kinds
 from ebbmark_collector.intake import accept_many
 from ebbmark_collector.settings import Settings
@@ -153,7 +154,7 @@ def test_what_did_not_change_is_not_sent_again(api: Api) -> None:
     client = api.client()
     first = client.get(f"/v1/drives/{drive_id}")
     again = client.get(f"/v1/drives/{drive_id}", headers={"If-None-Match": first.headers["ETag"]})
-    client.patch(f"/v1/drives/{drive_id}", json={"place": "shelf 3"})
+    client.patch(f"/v1/drives/{drive_id}", json={"place": "shelf 3"}, headers={"If-Match": "*"})
     changed = client.get(f"/v1/drives/{drive_id}", headers={"If-None-Match": first.headers["ETag"]})
 
     assert (again.status_code, again.data) == (304, b"")
@@ -171,6 +172,72 @@ def test_an_edit_of_what_was_edited_meanwhile_is_refused(api: Api) -> None:
 
     assert (first.status_code, second.status_code) == (200, 412)
     assert client.get(f"/v1/drives/{drive_id}").get_json()["place"] == "a"
+
+
+ROLE = {"role": {"label": "A camera", "kind": "recorder", "streams": [{"format": "150MB/s"}]}}
+RULE = {"matched_by": "asset_tag", "pattern": "SSD-*", "role": "field-recorder"}
+
+
+def _edits(api: Api) -> list[tuple[str, str, dict[str, object] | None]]:
+    """Give every edit that could undo somebody else's, each of something that is there."""
+    (drive_id,) = with_drives(api)
+    client = api.client()
+    assert client.put("/v1/roles/mine", json=ROLE).status_code == 200  # nothing there yet: nothing to undo
+    rule = client.post("/v1/assignments", json=RULE).headers["Location"]
+    return [
+        ("PATCH", f"/v1/drives/{drive_id}", {"place": "a"}),
+        ("PATCH", "/v1/hosts/host-1", {"probing_enabled": True}),
+        ("PUT", rule, {**RULE, "pattern": "SSD-1*"}),
+        ("DELETE", rule, None),
+        ("PUT", "/v1/roles/mine", ROLE),
+        ("DELETE", "/v1/roles/mine", None),
+        ("PUT", "/v1/roles/field-recorder", ROLE),
+    ]
+
+
+def test_an_edit_says_what_it_read(api: Api) -> None:
+    """Without If-Match an edit is refused with 428 and told how; with the ETag just read it is done."""
+    for method, path, body in _edits(api):
+        client = api.client()
+        before = client.get(path)
+        refused = client.open(path, method=method, json=body)
+        unchanged = client.get(path)
+        done = client.open(path, method=method, json=body, headers={"If-Match": before.headers["ETag"]})
+
+        assert refused.status_code == 428, path
+        assert "ETag" in refused.get_json()["detail"]
+        assert refused.get_json()["errors"][0]["field"] == "If-Match"
+        assert unchanged.headers["ETag"] == before.headers["ETag"]
+        assert done.status_code in {200, 204}, done.get_json()
+
+
+def test_an_edit_of_an_old_state_is_refused(api: Api) -> None:
+    """Every edit that must say what it read is refused with 412 once that has been edited."""
+    for method, path, body in _edits(api):
+        answer = api.client().open(path, method=method, json=body, headers={"If-Match": '"9999-0"'})
+
+        assert answer.status_code == 412, path
+
+
+def test_a_role_is_made_only_where_none_is(api: Api) -> None:
+    """If-None-Match: * makes and never replaces (RFC 9110, 13.1.2); If-Match replaces and never makes."""
+    client = api.client()
+    gone = client.put("/v1/roles/mine", json=ROLE, headers={"If-Match": '"1-0"'})
+    made = client.put("/v1/roles/mine", json=ROLE, headers={"If-None-Match": "*"})
+    again = client.put("/v1/roles/mine", json=ROLE, headers={"If-None-Match": "*"})
+
+    assert [answer.status_code for answer in (gone, made, again)] == [412, 200, 412]
+
+
+def test_a_weak_etag_is_told_from_an_old_one(api: Api) -> None:
+    """If-Match compares strongly (RFC 9110, 13.1.1): a proxy's weak ETag is refused and said to be one."""
+    (drive_id,) = with_drives(api)
+    path = f"/v1/drives/{drive_id}"
+    etag = api.client().get(path).headers["ETag"]
+    answer = api.client().patch(path, json={"place": "a"}, headers={"If-Match": f"W/{etag}"})
+
+    assert answer.status_code == 412
+    assert "weak" in answer.get_json()["detail"]
 
 
 def test_a_report_does_not_spoil_an_edit(api: Api) -> None:
@@ -227,19 +294,19 @@ def test_a_key_of_another_form_is_refused(api: Api, key: str) -> None:
 
 
 def test_pages_follow_their_links(api: Api) -> None:
-    """Walking `next` gives every drive once, in order; each page but the last has a Link (RFC 8288)."""
+    """Walking `next` gives every drive once, in order; Link names the first page and the next (RFC 8288)."""
     ids = with_drives(api, 7)
     found, path = [], "/v1/drives?limit=3&sort=serial"
     links = []
     while path:
         answer = api.client().get(path)
         found += [item["drive_id"] for item in answer.get_json()["items"]]
-        links.append(answer.headers.get("Link"))
+        links.append(requests.utils.parse_header_links(answer.headers["Link"]))
         path = answer.get_json()["next"]
 
     assert ids == found
-    assert [link is not None for link in links] == [True, True, False]
-    assert links[0].endswith('; rel="next"')
+    assert [[link["rel"] for link in page] for page in links] == [["first", "next"]] * 2 + [["first"]]
+    assert {page[0]["url"] for page in links} == {"/v1/drives?limit=3&sort=serial"}
 
 
 def test_a_cursor_does_not_go_over_to_another_order(api: Api) -> None:
@@ -316,7 +383,7 @@ def test_the_page_of_the_api_needs_nothing_from_outside(api: Api) -> None:
 def test_exports_hold_every_row_and_run_nothing(api: Api) -> None:
     """A CSV has every drive; a text that a spreadsheet would run as a formula is defused."""
     ids = with_drives(api, 3)
-    api.client().patch(f"/v1/drives/{ids[0]}", json={"label": "=1+1"})
+    api.client().patch(f"/v1/drives/{ids[0]}", json={"label": "=1+1"}, headers={"If-Match": "*"})
     text = api.client().get("/v1/exports?of=drives&form=csv").get_data(as_text=True)
     lines = api.client().get("/v1/exports?of=drives").get_data(as_text=True).splitlines()
 

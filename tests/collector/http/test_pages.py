@@ -42,7 +42,7 @@ def judged(api: Api) -> Api:
     accept_many(api.store, given, host_id=api.host_id, received_at=api.time.now)
     drive_id = client.get("/v1/drives").get_json()["items"][0]["drive_id"]
     awkward = {"asset_tag": 'A"\\ <b>&', "kit": "A-cam"}
-    assert client.patch(f"/v1/drives/{drive_id}", json=awkward).status_code == 200
+    assert client.patch(f"/v1/drives/{drive_id}", json=awkward, headers={"If-Match": "*"}).status_code == 200
     judge_fleet(api.store, api.time.now, everything=True)
     return api
 

@@ -10,7 +10,7 @@ from ebbmark_collector.alerts import Stepped, acknowledge, shelve, unshelve
 from ebbmark_collector.alerts.vocabulary import AlertState
 from ebbmark_collector.errors import NotFound
 from ebbmark_collector.http import auditing
-from ebbmark_collector.http.operation import Call, In, Out, Reply, Routes, Scope
+from ebbmark_collector.http.operation import Call, In, Match, Out, Reply, Routes, Scope
 from ebbmark_collector.http.paging import list_page, page_model, query_model
 from ebbmark_collector.http.replying import check_if_match
 from ebbmark_collector.store import Row, Tx, alerting, from_ms, lists
@@ -151,7 +151,7 @@ def _by(call: Call) -> str:
 def _act(call: Call, action: str, deed: Callable[[AlertState], Stepped], detail: dict[str, object]) -> Reply:
     def job(tx: Tx) -> tuple[AlertShown, int]:
         state, row = _known(tx, call.path["alert_id"])
-        check_if_match(call.headers.get("If-Match"), row["rev"])
+        check_if_match(call.headers, row["rev"])
         stepped = deed(state)
         alerting.keep(
             tx,
@@ -176,7 +176,7 @@ def _act(call: Call, action: str, deed: Callable[[AlertState], Stepped], detail:
     body=Acknowledge,
     answers={200: AlertShown},
     action=True,
-    edits=True,
+    match=Match.OFFERED,
     body_example={"note": "spare is on its way"},
 )
 def acknowledge_alert(call: Call) -> Reply:
@@ -198,7 +198,7 @@ def acknowledge_alert(call: Call) -> Reply:
     body=Shelve,
     answers={200: AlertShown},
     action=True,
-    edits=True,
+    match=Match.OFFERED,
     body_example={"until": "2030-01-02T08:00:00Z", "note": "on a show"},
 )
 def shelve_alert(call: Call) -> Reply:
@@ -220,7 +220,7 @@ def shelve_alert(call: Call) -> Reply:
     body=Unshelve,
     answers={200: AlertShown},
     action=True,
-    edits=True,
+    match=Match.OFFERED,
     body_example={},
 )
 def unshelve_alert(call: Call) -> Reply:

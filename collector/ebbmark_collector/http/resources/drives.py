@@ -8,10 +8,10 @@ from pydantic import AwareDatetime, Field, StringConstraints
 
 from ebbmark_collector.errors import NotFound
 from ebbmark_collector.http import auditing
-from ebbmark_collector.http.operation import Call, In, Out, Reply, Routes, Scope, merge
+from ebbmark_collector.http.operation import Call, In, Match, Out, Reply, Routes, Scope, merge
 from ebbmark_collector.http.paging import list_page, page_model, query_model
 from ebbmark_collector.http.problems import HttpProblem
-from ebbmark_collector.http.replying import check_if_match
+from ebbmark_collector.http.replying import need_if_match
 from ebbmark_collector.intake.judging import look_at
 from ebbmark_collector.intake.rulebook import rulebook
 from ebbmark_collector.judge import Cause, Cohort, Outlook, Standing
@@ -200,7 +200,7 @@ def get_drive(call: Call) -> Reply:
     scopes=(Scope.ADMIN,),
     body=DriveEdit,
     answers={200: DriveShown},
-    edits=True,
+    match=Match.NEEDED,
     body_example={"asset_tag": "SSD-014", "place": "Machine room", "kit": "A-camera"},
 )
 def patch_drive(call: Call) -> Reply:
@@ -211,7 +211,7 @@ def patch_drive(call: Call) -> Reply:
 
     def job(tx: Tx) -> tuple[DriveShown, int]:
         row = row_of(tx, call.path["drive_id"])
-        check_if_match(call.headers.get("If-Match"), row["rev"])
+        need_if_match(call.headers, row["rev"])
         drives.update_drive(tx, row["drive_id"], sent, edited=True)
         auditing.note(tx, call, "drive.edit", row["drive_id"], sent)
         look_at(tx, row["drive_id"], rulebook(tx), call.now)

@@ -9,10 +9,10 @@ from pydantic import Field, StringConstraints
 
 from ebbmark_collector.errors import Forbidden, NotFound
 from ebbmark_collector.http import auditing, auth
-from ebbmark_collector.http.operation import Call, In, Out, Reply, Routes, Scope, merge
+from ebbmark_collector.http.operation import Call, In, Match, Out, Reply, Routes, Scope, merge
 from ebbmark_collector.http.paging import list_page, page_model, query_model
 from ebbmark_collector.http.problems import HttpProblem
-from ebbmark_collector.http.replying import check_if_match
+from ebbmark_collector.http.replying import need_if_match
 from ebbmark_collector.intake.orders import orders_for
 from ebbmark_collector.intake.rulebook import rulebook
 from ebbmark_collector.store import Row, Tx, access, hosts, lists, to_ms
@@ -106,7 +106,7 @@ def get_host(call: Call) -> Reply:
     scopes=(Scope.ADMIN,),
     body=HostEdit,
     answers={200: HostShown},
-    edits=True,
+    match=Match.NEEDED,
     body_example={
         "probing_enabled": True,
         "probe_hours": [{"from_minute": 60, "until_minute": 300, "weekdays": [0, 1, 2, 3, 4]}],
@@ -124,7 +124,7 @@ def patch_host(call: Call) -> Reply:
 
     def job(tx: Tx) -> tuple[HostShown, int]:
         row = _row(tx, call.path["host_id"])
-        check_if_match(call.headers.get("If-Match"), row["rev"])
+        need_if_match(call.headers, row["rev"])
         columns = {"show_mode" if name == "show" else name: value for name, value in detail.items()}
         if "probe_hours" in columns:
             columns["probe_hours_json"] = json.dumps(columns.pop("probe_hours"))

@@ -9,10 +9,10 @@ from pydantic import Field, StringConstraints, ValidationError
 
 from ebbmark_collector.errors import Conflict, NotFound
 from ebbmark_collector.http import auditing
-from ebbmark_collector.http.operation import Call, In, Out, Reply, Routes, Scope
+from ebbmark_collector.http.operation import Call, In, Match, Out, Reply, Routes, Scope
 from ebbmark_collector.http.paging import list_page, page_model, query_model
 from ebbmark_collector.http.problems import HttpProblem
-from ebbmark_collector.http.replying import check_if_match
+from ebbmark_collector.http.replying import check_not_there, need_if_match, refuse_unmatched
 from ebbmark_collector.intake.rulebook import (
     Rulebook,
     candidate_of,
@@ -123,6 +123,15 @@ def _rules_changed(tx: Tx, call: Call) -> None:
     drives.look_at_all_again(tx)
 
 
+def _check_put(call: Call, *, is_there: bool, revision: int) -> None:
+    """Hold a role that is put against the one that is there, if one is."""
+    if is_there:
+        check_not_there(call.headers)
+        need_if_match(call.headers, revision)
+    else:
+        refuse_unmatched(call.headers)
+
+
 @routes.add(
     "PUT",
     "/v1/roles/{name}",
@@ -130,7 +139,7 @@ def _rules_changed(tx: Tx, call: Call) -> None:
     scopes=(Scope.ADMIN,),
     body=RoleBody,
     answers={200: RoleShown},
-    edits=True,
+    match=Match.NEEDED_ONCE_THERE,
     description="One of a shipped role's name takes its place. Drives are judged anew within a round.",
     body_example={
         "role": {
@@ -151,7 +160,9 @@ def put_role(call: Call) -> Reply:
 
     def job(tx: Tx) -> tuple[RoleShown, int]:
         row = rules.role(tx, name)
-        check_if_match(call.headers.get("If-Match"), row["rev"] if row else 0)
+        _check_put(
+            call, is_there=row is not None or name in shipped_roles(), revision=row["rev"] if row else 0
+        )
         rules.put_role(tx, name=name, document=document, now_ms=to_ms(call.now))
         _rules_changed(tx, call)
         auditing.note(tx, call, "role.put", name, json.loads(document))
@@ -167,7 +178,7 @@ def put_role(call: Call) -> Reply:
     summary="Drop a role of the house",
     scopes=(Scope.ADMIN,),
     answers={204: None},
-    edits=True,
+    match=Match.NEEDED,
 )
 def delete_role(call: Call) -> Reply:
     """Drop a stored role, unless a rule still hands it out."""
@@ -180,7 +191,7 @@ def delete_role(call: Call) -> Reply:
             if name not in shipped_roles():
                 raise NotFound(f"There is no role {name} of the house.")
             raise Conflict(sentence)
-        check_if_match(call.headers.get("If-Match"), row["rev"])
+        need_if_match(call.headers, row["rev"])
         used = [rule_id for rule_id, rule in rulebook(tx).assignments if rule.role_name == name]
         if used and name not in shipped_roles():
             raise Conflict(f"{len(used)} assignment rules hand out {name}; change them first.")
@@ -326,7 +337,7 @@ def get_assignment(call: Call) -> Reply:
     scopes=(Scope.ADMIN,),
     body=AssignmentBody,
     answers={200: AssignmentShown},
-    edits=True,
+    match=Match.NEEDED,
     body_example=_EXAMPLE,
 )
 def put_assignment(call: Call) -> Reply:
@@ -335,7 +346,7 @@ def put_assignment(call: Call) -> Reply:
 
     def job(tx: Tx) -> AssignmentShown:
         known = _assignment(tx, call.path["assignment_id"])
-        check_if_match(call.headers.get("If-Match"), known.rev)
+        need_if_match(call.headers, known.rev)
         return _put_assignment(call, tx, known.assignment_id, body, known.rev + 1)
 
     shown = call.store.write(job)
@@ -348,14 +359,14 @@ def put_assignment(call: Call) -> Reply:
     summary="Drop an assignment rule",
     scopes=(Scope.ADMIN,),
     answers={204: None},
-    edits=True,
+    match=Match.NEEDED,
 )
 def delete_assignment(call: Call) -> Reply:
     """Drop a rule."""
 
     def job(tx: Tx) -> None:
         known = _assignment(tx, call.path["assignment_id"])
-        check_if_match(call.headers.get("If-Match"), known.rev)
+        need_if_match(call.headers, known.rev)
         rules.drop_assignment(tx, known.assignment_id)
         _rules_changed(tx, call)
         auditing.note(tx, call, "assignment.drop", known.assignment_id)
