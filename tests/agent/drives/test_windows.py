@@ -135,12 +135,21 @@ def test_names(inventory: Inventory) -> None:
     assert (disk.serial, disk.model, disk.firmware) == ("INV-2", "Invented Disk 4", "2.1")
 
 
-def test_volume_over_two_disks_is_an_array(inventory: Inventory) -> None:
-    """A volume whose extents lie on two disks is an array of them, reached by its shortest path."""
+def test_volume_over_two_disks_is_an_array_of_unknown_kind(inventory: Inventory) -> None:
+    """A volume over two disks names both and is not probed: a stripe looks like a mirror there."""
     array = next(volume for volume in inventory.volumes if volume.mount_point == "R:\\")
 
-    assert (array.array, array.probeable) == (True, True)
+    assert (array.array, array.probeable) == (True, False)
     assert array.facts.member_refs == ("PhysicalDrive2", "PhysicalDrive3")
+    assert "mirror" in (array.facts.note or "")
+
+
+def test_each_uncertainty_is_remarked_once(inventory: Inventory) -> None:
+    """The pair, the pool and the served disk are each told in one sentence, without alarm."""
+    told = inventory.remarks
+
+    assert len(told) == 3
+    assert [sum(word in one for one in told) for word in ("stripe", "pool", "another machine")] == [1, 1, 1]
 
 
 @pytest.mark.parametrize(("point", "network"), [("P:\\", False), ("S:\\", True)])

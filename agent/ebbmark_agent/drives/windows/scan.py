@@ -5,6 +5,7 @@ other. Whether a volume is encrypted is not told either.
 """
 
 import os
+from collections import Counter
 from collections.abc import Callable
 
 from ebbmark_agent.drives.duplicates import tell_apart
@@ -52,13 +53,7 @@ def scan(calls: Calls, space: Space) -> Inventory:
             if not found.over_network and found.bus_number != answers.STORAGE_SPACES
         )
     )
-    unsure = sum(1 for volume in volumes if not volume.probeable)
-    remarks = (
-        (f"{unsure} of the volumes lie on drives that are not certain, so they are not probed.",)
-        if unsure
-        else ()
-    )
-    return Inventory(drives=drives, volumes=volumes, remarks=(*remarks, *doubts))
+    return Inventory(drives=drives, volumes=volumes, remarks=(*_remarks(volumes), *doubts))
 
 
 def volume_of(calls: Calls, space: Space, path: str) -> tuple[Volume, Inventory] | None:
@@ -123,9 +118,19 @@ def _uncertain(numbers: tuple[int, ...], found: list[answers.Descriptor]) -> str
         return "another machine"
     if any(disk.bus_number == answers.STORAGE_SPACES for disk in found):
         return "a pool of drives"
-    # Several disks may be a stripe or a mirror. Own bytes are then counted once over all of them, as on a
-    # stripe: on a mirror the probe gives way to its own second copy rather than hide a take behind it.
+    if len(numbers) > 1:
+        # The extents of a spanned, striped, mirrored or parity volume look alike here, so it cannot be told
+        # how many of a probe's bytes reach the disks, nor what of their traffic is somebody else's.
+        return "several disks, and Windows does not say whether as a span, a stripe, a mirror or with parity"
     return None
+
+
+def _remarks(volumes: tuple[Volume, ...]) -> tuple[str, ...]:
+    unsure = Counter(volume.facts.note or "something unknown" for volume in volumes if not volume.probeable)
+    return tuple(
+        f"{'1 volume' if count == 1 else f'{count} volumes'} on {why}: not certain, so not probed."
+        for why, count in sorted(unsure.items())
+    )
 
 
 def _drive(calls: Calls, number: int, found: answers.Descriptor, *, system: bool, medium: bool) -> Drive:
