@@ -63,8 +63,10 @@ def read_one(running: Running, drive: Drive) -> Drive:
     # Behind a bridge, the way that answered last is asked first: else each read starts several processes.
     known = running.device_types.pop(drive.insertion, None)
     found = examine(drive, now=now, runner=running.runner, device_type=known)
-    if drive.over_usb and found.device_type is not None:
-        running.device_types[drive.insertion] = found.device_type
+    # A sleeping drive keeps its way: finding one out anew could wake it.
+    kept = known if found.reading.state is HealthState.ASLEEP else found.device_type
+    if drive.over_usb and kept is not None:
+        running.device_types[drive.insertion] = kept
     running.readings[drive.ref] = found.reading
     running.inventory = with_names(
         running.inventory, {drive.ref: drive.named(found.identity, rotation_rpm=found.rotation_rpm)}

@@ -15,10 +15,17 @@ FAILING_BIT = 0x08
 
 _MOST_OF_ITS_WORDS = 300
 _UNDETECTED = "Unable to detect device type"
-_ASLEEP = re.compile(r"Device is in (STANDBY|SLEEP|IDLE)\S*.* mode", re.IGNORECASE)
+_ASLEEP = re.compile(r"Device is in (STANDBY|SLEEP|LOW POWER|IDLE)\S*.* mode", re.IGNORECASE)
+# What a disk answers to CHECK POWER MODE while it stands still: 00h standby, 01h the deeper standby of the
+# extended power conditions (ATA/ATAPI Command Set - 3, CHECK POWER MODE); smartctl gives SLEEP as -1.
+_STANDS_STILL = frozenset({-1, 0x00, 0x01})
+_UNANSWERED = {
+    RunEnd.NO_PROGRAM: HealthState.NO_SMARTCTL,
+    RunEnd.NOT_ALLOWED: HealthState.NO_PERMISSION,
+    RunEnd.TIMED_OUT: HealthState.TIMED_OUT,
+}
 # In the order in which they are looked for: what smartctl says, what it means.
 _REASONS: tuple[tuple[re.Pattern[str], HealthState], ...] = (
-    (_ASLEEP, HealthState.ASLEEP),
     (re.compile(r"Unknown USB bridge|Unsupported USB bridge", re.IGNORECASE), HealthState.UNKNOWN_BRIDGE),
     (
         re.compile(r"Permission denied|requires? (root|administrator)", re.IGNORECASE),
@@ -84,14 +91,12 @@ def state_of(read: SmartctlRead, *, told_health: bool) -> HealthState:
     Returns:
         `READ` whenever the drive told something, whatever else failed; else the reason it did not.
     """
-    if read.end is RunEnd.NO_PROGRAM:
-        return HealthState.NO_SMARTCTL
-    if read.end is RunEnd.NOT_ALLOWED:
-        return HealthState.NO_PERMISSION
-    if read.end is RunEnd.TIMED_OUT:
-        return HealthState.TIMED_OUT
+    if read.end in _UNANSWERED:
+        return _UNANSWERED[read.end]
     if told_health:
         return HealthState.READ
+    if _asleep(read):
+        return HealthState.ASLEEP
     said = read.everything_said()
     if "Operation not permitted" in said:
         # The kernel refuses pass-through commands to a plain user, and to anyone on a virtual disk.
@@ -132,6 +137,13 @@ def _sentence_for_read(read: SmartctlRead, drive: str) -> str:
     if status & COMMAND_FAILED_BIT:
         return f"The health of {drive} was read; one of its logs could not be, which is common and no fault."
     return f"The health of {drive} was read."
+
+
+def _asleep(read: SmartctlRead) -> bool:
+    # Newer releases put the power mode into their JSON; all say it in their text, which comes with it.
+    if read.document.number("power_mode", "ata_value") in _STANDS_STILL:
+        return True
+    return _ASLEEP.search(read.everything_said()) is not None
 
 
 def _without_smart(read: SmartctlRead) -> bool:

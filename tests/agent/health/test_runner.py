@@ -9,6 +9,7 @@ from ebbmark_agent.health import JsonSmartctl, RunEnd, find_smartctl
 
 from tests.agent.health.documents import nvme
 from tests.agent.health.stand_in import StandIn, write_program
+from tests.rigs.waiting import until
 
 
 def test_one_process_a_read(stand_in: StandIn, runner: JsonSmartctl) -> None:
@@ -76,8 +77,11 @@ def test_a_run_that_cannot_be_killed_is_not_piled_upon(
     calls_meanwhile = len(stand_in.calls())
     os.kill(kills[0], 9)
     monkeypatch.undo()
-    while "still hangs" in runner.read("/dev/sda").complaint:
-        pass
+    until(
+        lambda: "still hangs" not in runner.read("/dev/sda").complaint,
+        within_s=20,
+        what="the killed process is gone",
+    )
 
     assert (first.end, second.end) == (RunEnd.TIMED_OUT, RunEnd.TIMED_OUT)
     assert "still hangs" in second.complaint
