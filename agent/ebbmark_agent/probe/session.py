@@ -162,6 +162,7 @@ class Session:
             fault=fault,
             discard=tidied.discard,
             space_returned=tidied.space_returned,
+            volume_bytes=self.space.total_bytes or None,
             fill_start=fill_start,
             fill_end=fill_start if self.reads_only else min(1.0, fill_start + moved / total),
             position_start=self.position[0] if self.position else None,

@@ -46,7 +46,8 @@ def evidence_of(
     Args:
         result: The probe as reported.
         started_at: When it began by a clock that is trusted more than the sender's; None takes the sender's.
-        capacity_bytes: Size of its volume [bytes]; None where not known.
+        capacity_bytes: Size of the drive or volume [bytes] where the probe itself does not tell its volume's;
+            None where not known.
         rotational: Whether the drive has tracks; None where not known.
         debt_before_bytes: What had been written before it since the last rest or erase [bytes].
         figures: Its figures, where they were read before and the trace is gone.
@@ -69,7 +70,7 @@ def evidence_of(
         file_system=result.file_system,
         layout=result.layout,
         soak_end=result.soak_end,
-        capacity_bytes=capacity_bytes,
+        capacity_bytes=result.volume_bytes or capacity_bytes,
         rotational=rotational,
         fill_start=result.fill_start,
         fill_end=result.fill_end,

@@ -93,6 +93,7 @@ class ProbeResult(WireModel):
     fault: WriteFault | None = None
     discard: DiscardState = DiscardState.NOT_POSSIBLE
     space_returned: bool | None = None
+    volume_bytes: Counter | None = Field(default=None, description="[bytes] size of the volume it ran on.")
     fill_start: Share | None = Field(default=None, description="[1] used share of the volume before.")
     fill_end: Share | None = Field(default=None, description="[1] used share at the last byte.")
     position_start: Share | None = Field(default=None, description="[1] of the medium, 0 is outermost.")

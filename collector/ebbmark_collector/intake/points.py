@@ -83,7 +83,7 @@ def evidence_of(
         figures: Its figures.
         segments: Its traces, where they are still kept.
         started_at: When it began, on the collector's clock.
-        capacity_bytes: Size of the volume [bytes].
+        capacity_bytes: Size of the drive [bytes], where the probe does not tell its volume's.
         rotational: True for a disk whose outer tracks are faster.
     """
     rehearsal = None
@@ -108,7 +108,7 @@ def evidence_of(
         file_system=result.file_system,
         layout=FileLayout(result.layout.value),
         soak_end=SoakEnd(result.soak_end.value) if result.soak_end else None,
-        capacity_bytes=capacity_bytes,
+        capacity_bytes=result.volume_bytes or capacity_bytes,
         rotational=rotational,
         fill_start=result.fill_start,
         fill_end=result.fill_end,

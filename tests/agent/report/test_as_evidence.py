@@ -57,6 +57,18 @@ def test_every_fact_arrives() -> None:
     assert found.path.link_now_bytes_per_s == 1.2121e9
 
 
+def test_a_partition_is_judged_by_its_own_size() -> None:
+    """A soak over a whole volume covers it, however large the drive; without its size, the drive's counts."""
+    whole = _result(fill_start=0.0, fill_end=1.0, rest_before_s=3e4)
+    small = whole.model_copy(update={"volume_bytes": 4_000_000_000})
+    demand = demand_named("100MB/s")
+    big_drive = 10_000_000_000_000
+
+    assert evidence_of(small, capacity_bytes=big_drive).capacity_bytes == 4_000_000_000
+    assert fit(evidence_of(small, capacity_bytes=big_drive), demand).standing is Standing.FIT
+    assert fit(evidence_of(whole, capacity_bytes=big_drive), demand).standing is Standing.UNPROVEN
+
+
 def test_a_fault_and_a_rehearsal_arrive() -> None:
     """A refused write comes as its sentence, a rehearsal with all its counts."""
     fault = WriteFault(operation="write", errno_name="EIO", at_byte=5, sentence="refused at 5")
