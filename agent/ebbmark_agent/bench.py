@@ -13,7 +13,16 @@ from pathlib import Path
 
 from ebbmark_agent.clock import Clock
 from ebbmark_agent.consent import BY_HAND_QUIET_S, Wanted, refusals
-from ebbmark_agent.drives import Drive, Inventory, Volume, volume_of, with_names
+from ebbmark_agent.drives import (
+    Drive,
+    Inventory,
+    Volume,
+    scan,
+    volume_of,
+    wants_a_look,
+    with_names,
+    with_those_behind,
+)
 from ebbmark_agent.evidence import Demand, Fit, InUse, MinutesKind, ProbeEvidence, fit
 from ebbmark_agent.health import JsonSmartctl, examine
 from ebbmark_agent.memory import Memory
@@ -116,10 +125,20 @@ def look_at_health(
     """
     readings, named = {}, {}
     for drive in drives:
-        found = examine(drive, now=clock.utc(), runner=runner)
+        found = examine(drive, now=clock.utc(), runner=runner, device_type=drive.smart_type)
         readings[drive.ref] = found.reading
         named[drive.ref] = drive.named(found.identity, rotation_rpm=found.rotation_rpm)
     return readings, named
+
+
+def everything_here(*, runner: JsonSmartctl) -> Inventory:
+    """Look at this machine, with the disks that only smartctl can reach.
+
+    Args:
+        runner: How smartctl is run.
+    """
+    found = scan()
+    return with_those_behind(found, runner.list_devices()) if wants_a_look(found) else found
 
 
 def request_for(asked: Asked, bench: Bench) -> ProbeRequest:

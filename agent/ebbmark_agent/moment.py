@@ -150,7 +150,7 @@ def target_facts(
         removable=removable,
         word_given=word_given,
         clips=clips_on(Path(volume.mount_point)) if removable and by_hand else None,
-        failing=_failing(scene.memory, members, readings),
+        failing=_failing(scene.memory, inventory.beneath(volume), readings),
         lively=lively(members, order),
         open_writers=None if writers is None else len(writers),
         temperature_c=max(temperatures, default=None),

@@ -111,7 +111,12 @@ def inventory_body(
     return InventoryBody(
         host_name=host_name,
         system=system,
-        drives=tuple(drive.facts for drive in inventory.drives),
+        # A disk behind a controller that has not told its names yet comes with its first reading.
+        drives=tuple(
+            drive.facts
+            for drive in inventory.with_health
+            if drive in inventory.drives or drive.facts.identity.names()
+        ),
         volumes=tuple(_let_out(volume.facts, privacy) for volume in inventory.volumes),
         remarks=inventory.remarks if privacy.send_paths else tuple(map(_without_paths, inventory.remarks)),
         writes_allowed=writes_allowed,

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from ebbmark_agent.bench import look_at_health
+from ebbmark_agent.bench import everything_here, look_at_health
 from ebbmark_agent.cli.folding import for_terminal
 from ebbmark_agent.cli.frame import Frame, table
 from ebbmark_agent.cli.service import running_agent
@@ -28,11 +28,12 @@ from ebbmark_agent.settings import Settings
 @click.pass_obj
 def drives(frame: Frame, *, as_json: bool) -> None:
     """List the drives and volumes of this machine."""
-    del frame
-    inventory = scan()
+    inventory = everything_here(runner=frame.runner)
     if as_json:
         document = {
-            "drives": [drive.facts.model_dump(mode="json", exclude_none=True) for drive in inventory.drives],
+            "drives": [
+                drive.facts.model_dump(mode="json", exclude_none=True) for drive in inventory.with_health
+            ],
             "volumes": [
                 volume.facts.model_dump(mode="json", exclude_none=True) for volume in inventory.volumes
             ],
@@ -47,7 +48,7 @@ def drives(frame: Frame, *, as_json: bool) -> None:
             path_name(path_of(drive.facts.path)),
             ", ".join(_traits(drive)),
         )
-        for drive in inventory.drives
+        for drive in inventory.with_health
     ]
     click.echo(for_terminal(table(rows, header=("drive", "size", "path", ""))))
     click.echo()
@@ -63,6 +64,8 @@ def _traits(drive: Drive) -> list[str]:
         ("removable: only read", facts.removable),
         ("system disk", facts.system_drive),
         ("rotating", facts.rotational is True),
+        ("behind a RAID controller: only its health is read", drive.smart_type is not None),
+        ("served by a RAID controller", drive.smart_type is None and drive.controller is not None),
     ]
     return [name for name, present in traits if present]
 
@@ -83,7 +86,7 @@ def _volume_row(inventory: Inventory, volume: Volume) -> tuple[str, str, str, st
 @click.pass_obj
 def health(frame: Frame, *, named: str | None, as_json: bool) -> None:
     """Read and show what each drive, or DRIVE, says of its own health. Sleeping drives are not woken."""
-    chosen = tuple(_chosen(scan(), named))
+    chosen = tuple(_chosen(everything_here(runner=frame.runner), named))
     readings, better = look_at_health(chosen, runner=frame.runner, clock=frame.clock)
     if as_json:
         document = [
@@ -105,9 +108,9 @@ def health(frame: Frame, *, named: str | None, as_json: bool) -> None:
 
 def _chosen(inventory: Inventory, named: str | None) -> list[Drive]:
     if named is None:
-        return list(inventory.drives)
+        return list(inventory.with_health)
     wanted = named.lower()
-    found = [drive for drive in inventory.drives if wanted in _names_of(drive)]
+    found = [drive for drive in inventory.with_health if wanted in _names_of(drive)]
     if not found:
         raise UnknownDriveError(named=named)
     return found

@@ -21,7 +21,7 @@ def read_due_health(running: Running) -> int:
         How many drives were read [1].
     """
     count = 0
-    for drive in running.inventory.drives:
+    for drive in running.inventory.with_health:
         if running.stopping.is_set():
             break
         if drive.kernel_name not in running.probed and _due(running, drive):
@@ -61,7 +61,7 @@ def read_one(running: Running, drive: Drive) -> Drive:
     """
     now = running.clock.utc()
     # Behind a bridge, the way that answered last is asked first: else each read starts several processes.
-    known = running.device_types.pop(drive.insertion, None)
+    known = running.device_types.pop(drive.insertion, None) or drive.smart_type
     found = examine(drive, now=now, runner=running.runner, device_type=known)
     # A sleeping drive keeps its way: finding one out anew could wake it.
     kept = known if found.reading.state is HealthState.ASLEEP else found.device_type

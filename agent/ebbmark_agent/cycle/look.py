@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 from ebbmark_agent.cycle.state import Running
-from ebbmark_agent.drives import Drive, Inventory, changes, scan
+from ebbmark_agent.drives import Drive, Inventory, changes, scan, wants_a_look, with_those_behind
 from ebbmark_agent.report import Subject, TakeBody
 from ebbmark_agent.reports import inventory_body
 from ebbmark_agent.takes import SeenTake
@@ -27,12 +27,21 @@ def look_around(running: Running) -> bool:
     """
     found = _with_known_names(running.inventory, scan())
     changed = changes(running.inventory, found)
-    for drive in changed.drives_vanished:
-        running.readings.pop(drive.ref, None)
-    running.inventory = found
     now = running.clock.utc()
     last = running.memory.last_done("inventory")
     recent = last is not None and last <= now < last + INVENTORY_EVERY
+    if wants_a_look(found):
+        # Asked where something may have changed, not at every look: it speaks to the controllers.
+        anew = not recent or not running.inventory.drives or not changed.none
+        behind = running.inventory.behind
+        if anew:
+            known = {disk.ref: disk.facts.identity for disk in behind}
+            listed = with_those_behind(found, running.runner.list_devices()).behind
+            behind = tuple(disk.named(known.get(disk.ref)) for disk in listed)
+        found = replace(found, behind=behind)
+    for drive in changed.drives_vanished:
+        running.readings.pop(drive.ref, None)
+    running.inventory = found
     if recent and changed.none:
         return False
     return say_inventory(running)

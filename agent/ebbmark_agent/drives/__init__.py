@@ -4,6 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from ebbmark_agent.drives import linux, macos, windows
+from ebbmark_agent.drives.behind import wants_a_look, with_those_behind
 from ebbmark_agent.drives.changes import Changes, changes
 from ebbmark_agent.drives.duplicates import with_names
 from ebbmark_agent.drives.inventory import Drive, Inventory, Volume, better_identity
@@ -20,7 +21,9 @@ __all__ = [
     "scan",
     "temperature_c",
     "volume_of",
+    "wants_a_look",
     "with_names",
+    "with_those_behind",
 ]
 
 Space = Callable[[str], VolumeSpace]

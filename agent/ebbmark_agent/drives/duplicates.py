@@ -46,10 +46,18 @@ def with_names(inventory: Inventory, named: Mapping[str, Drive]) -> Inventory:
 
     Returns:
         The inventory; drives that turn out to share a name are told apart anew, for what smartctl reads may
-        be shared as well.
+        be shared as well. A disk behind a controller that has the names of a drive is that drive, handed
+        through, and is listed once.
     """
     drives, doubts = tell_apart(tuple(named.get(drive.ref, drive) for drive in inventory.drives))
-    return replace(inventory, drives=drives, remarks=tuple(dict.fromkeys((*inventory.remarks, *doubts))))
+    shown = {name for drive in drives for name in drive.facts.identity.names()}
+    behind = (named.get(disk.ref, disk) for disk in inventory.behind)
+    return replace(
+        inventory,
+        drives=drives,
+        behind=tuple(disk for disk in behind if not shown & set(disk.facts.identity.names())),
+        remarks=tuple(dict.fromkeys((*inventory.remarks, *doubts))),
+    )
 
 
 _WORDS = {"wwn": "world-wide name", "eui64": "EUI-64", "nguid": "NGUID", "serial": "serial number"}

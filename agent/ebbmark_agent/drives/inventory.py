@@ -25,6 +25,9 @@ class Drive:
         lies_on: Refs of the drives that hold a loop device's file; its bytes show in their counters too.
         place: Where the drive is plugged in; tells drives without a name of their own apart.
         medium_number: The kernel's running number of the medium; another number is another insertion.
+        controller: The RAID controller that serves it, such as `host0`; None where there is none in between.
+        smart_type: Smartctl's device type where the node alone does not reach it.
+        serves: Of a disk behind a controller, the one drive it shows to the system; empty where not certain.
     """
 
     facts: DriveFacts
@@ -35,6 +38,9 @@ class Drive:
     lies_on: tuple[str, ...] = ()
     place: str | None = None
     medium_number: int | None = None
+    controller: str | None = None
+    smart_type: str | None = None
+    serves: tuple[str, ...] = ()
 
     @property
     def ref(self) -> str:
@@ -117,15 +123,29 @@ class Volume:
 
 @dataclass(frozen=True, kw_only=True)
 class Inventory:
-    """The drives and volumes of one scan. `remarks` says once what is uncertain or out of scope."""
+    """The drives and volumes of one scan. `remarks` says once what is uncertain or out of scope.
+
+    `behind` are disks behind RAID controllers: the system shows no such drive, only their health can be read.
+    """
 
     drives: tuple[Drive, ...] = ()
     volumes: tuple[Volume, ...] = ()
     remarks: tuple[str, ...] = ()
+    behind: tuple[Drive, ...] = ()
+
+    @property
+    def with_health(self) -> tuple[Drive, ...]:
+        """Give every drive whose health can be read."""
+        return (*self.drives, *self.behind)
+
+    def beneath(self, volume: Volume) -> tuple[Drive, ...]:
+        """Give the drives beneath a volume and the disks that are known to stand behind just those."""
+        members = volume.facts.member_refs
+        return (*self.members(volume), *(disk for disk in self.behind if set(disk.serves) & set(members)))
 
     def drive(self, ref: str) -> Drive | None:
         """Find a drive by its ref."""
-        return next((drive for drive in self.drives if drive.ref == ref), None)
+        return next((drive for drive in self.with_health if drive.ref == ref), None)
 
     def members(self, volume: Volume) -> tuple[Drive, ...]:
         """Give the drives beneath a volume."""

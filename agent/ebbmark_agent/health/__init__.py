@@ -9,12 +9,13 @@ from ebbmark_agent.health.read import (
     interpret,
     read_health,
 )
-from ebbmark_agent.health.runner import JsonSmartctl, RunEnd, SmartctlRead, find_smartctl
+from ebbmark_agent.health.runner import JsonSmartctl, Listed, RunEnd, SmartctlRead, find_smartctl
 
 __all__ = [
     "Examination",
     "JsonSmartctl",
     "LinkFacts",
+    "Listed",
     "RunEnd",
     "SmartDevice",
     "SmartctlRead",

@@ -22,6 +22,7 @@ USUAL_PLACES = (
 )
 DEFAULT_TIMEOUT_S = 30.0
 _AFTER_KILL_S = 2.0
+_THE_LIST = "the list of devices"
 # `-f old` keeps the attribute table in the form pySMART reads; each log is asked only of drives that have it.
 _WHAT_TO_READ = (
     *("--all", "-f", "old"),
@@ -89,6 +90,14 @@ def find_smartctl(configured: str | None = None, *, places: Sequence[str] = USUA
     return shutil.which("smartctl") or next((place for place in places if Path(place).is_file()), None)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Listed:
+    """One device that smartctl lists: how it is to be named."""
+
+    node: str
+    device_type: str
+
+
 class JsonSmartctl:
     """Asks smartctl about one drive at a time; a run that hangs is killed and never piled upon."""
 
@@ -131,6 +140,24 @@ class JsonSmartctl:
         if device_type is not None:
             argv += ["-d", device_type]
         return self._run([*argv, node], node)
+
+    def list_devices(self) -> tuple[Listed, ...]:
+        """Ask smartctl which devices it can reach, disks behind RAID controllers included.
+
+        None of them is opened for it, so none that sleeps is woken.
+
+        Returns:
+            The devices; none where smartctl is missing, hangs, may not look or lists nothing.
+        """
+        program = find_smartctl(self._program) if self._look_up or self._program else None
+        if program is None or self._hangs_still(_THE_LIST):
+            return ()
+        listed = self._run([program, "--json=o", "--scan"], _THE_LIST).document.rows("devices")
+        return tuple(
+            Listed(node=node, device_type=kind)
+            for row in listed
+            if (node := row.text("name")) is not None and (kind := row.text("type")) is not None
+        )
 
     def _hangs_still(self, node: str) -> bool:
         process = self._stuck.get(node)

@@ -38,7 +38,8 @@ _REASONS: tuple[tuple[re.Pattern[str], HealthState], ...] = (
     (
         re.compile(
             r"Inappropriate ioctl|Operation not supported|"
-            r"lacks SMART capability|SMART support is:\s+Unavailable",
+            r"lacks SMART capability|SMART support is:\s+Unavailable|"
+            r"please try adding '-d ",  # a volume of a RAID controller, whose disks have the health
             re.IGNORECASE,
         ),
         HealthState.NO_SMART,
@@ -47,7 +48,8 @@ _REASONS: tuple[tuple[re.Pattern[str], HealthState], ...] = (
 
 _SENTENCES = {
     HealthState.NO_SMART: (
-        "{drive} tells no SMART: it is a virtual disk, a loop device or a medium that has none. "
+        "{drive} tells no SMART: it is a virtual disk, a RAID controller's volume, a loop device or a medium "
+        "that has none. "
         "Its probes are judged without health; nothing is to be done."
     ),
     HealthState.NO_SMARTCTL: (

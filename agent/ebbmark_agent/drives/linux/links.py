@@ -18,6 +18,12 @@ _ATA_PORT = re.compile(r"ata(\d+)")
 _USB_PORT = re.compile(r"\d+-\d+(\.\d+)*")
 _SCSI_ADDRESS = re.compile(r"\d+:(\d+:\d+:\d+)")
 _PCIE_GENERATION = {2.5: 1, 5.0: 2, 8.0: 3, 16.0: 4, 32.0: 5}
+_SCSI_HOST = re.compile(r"host\d+")
+# Drivers whose disks may be volumes over several. Source: the names the Linux kernel's drivers give to
+# /sys/class/scsi_host/host*/proc_name, from memory.
+_RAID_DRIVERS = frozenset(
+    {"3w-9xxx", "3w-sas", "aacraid", "arcmsr", "hpsa", "hptiop", "ips", "megaraid_sas", "smartpqi", "sssraid"}
+)
 _USB_NAMES = {
     12: "USB 12 Mb/s",
     480: "USB 480 Mb/s",
@@ -73,6 +79,24 @@ def way_to(tree: Tree, folder: Path, *, name: str) -> Way:
         place=place,
         external=external or (bus is Bus.MMC and tree.text(folder / "device" / "type") == "SD"),
     )
+
+
+def raid_controller(tree: Tree, folder: Path) -> str | None:
+    """Give the SCSI host that serves a drive where it is a RAID controller's, such as `host0`.
+
+    A disk that the controller hands through as it is, by the ATA translation or without a RAID level, is the
+    drive itself.
+
+    Args:
+        tree: where the kernel's files are.
+        folder: the drive's folder in `/sys/block`.
+    """
+    host = next((part.name for part in tree.ancestry(folder) if _SCSI_HOST.fullmatch(part.name)), None)
+    if host is None or tree.text(tree.at("/sys/class/scsi_host") / host / "proc_name") not in _RAID_DRIVERS:
+        return None
+    device = folder / "device"
+    handed_through = tree.text(device / "vendor") == "ATA" or tree.text(device / "raid_level") == "N/A"
+    return None if handed_through else host
 
 
 def _facts(bus: Bus, *, now: _Link | None, best: _Link | None, upstream: str | None) -> PathFacts:

@@ -12,7 +12,7 @@ from ebbmark_agent.drives.duplicates import tell_apart
 from ebbmark_agent.drives.inventory import Drive, Inventory, Volume
 from ebbmark_agent.drives.linux.blocks import SECTOR_BYTES, Blocks, Lie
 from ebbmark_agent.drives.linux.identity import identity_seen, udev_facts
-from ebbmark_agent.drives.linux.links import way_to
+from ebbmark_agent.drives.linux.links import raid_controller, way_to
 from ebbmark_agent.drives.linux.mounts import (
     Footing,
     Mount,
@@ -96,11 +96,12 @@ class _Scan:
             for name in self.blocks.whole()
             if self.blocks.is_drive(name) and (not name.startswith("loop") or _ref(name) in wanted)
         )
+        served = sum(1 for drive in drives if drive.controller is not None)
         told_apart, doubts = tell_apart(drives)
         return Inventory(
             drives=told_apart,
             volumes=tuple(self.known.values()),
-            remarks=(*_remarks(unsure), *doubts),
+            remarks=(*_remarks(unsure), *_controller_remarks(served), *doubts),
         )
 
     def _keep(self, mount: Mount, unsure: Counter[str]) -> None:
@@ -210,6 +211,12 @@ class _Scan:
         backing = self._backing_file(name)
         identity = identity_seen(self.tree, folder, bus=way.facts.bus)
         facts, note = way.facts, way.note
+        controller = raid_controller(self.tree, folder)
+        if controller is not None:
+            note = (
+                "Served by a RAID controller: it may be a volume over several disks. It is judged as one; "
+                "its own health tells nothing of theirs."
+            )
         lies_on: tuple[str, ...] = ()
         if backing is not None:
             identity = self._loop_identity(backing)
@@ -236,6 +243,7 @@ class _Scan:
             lies_on=tuple(_ref(drive) for drive in lies_on),
             place=f"file:{_trace(backing)}" if backing else way.place,
             medium_number=self.tree.number(folder / "diskseq"),
+            controller=controller,
         )
 
     def _rotational(self, folder: Path, bus: Bus) -> bool | None:
@@ -321,6 +329,13 @@ def _remarks(unsure: Counter[str]) -> tuple[str, ...]:
             f"{_volumes(count)} on {why}: which drives hold it is not certain, so it is not probed."
         )
     return tuple(remarks)
+
+
+def _controller_remarks(served: int) -> tuple[str, ...]:
+    if not served:
+        return ()
+    drives = "1 drive is" if served == 1 else f"{served} drives are"
+    return (f"{drives} served by a RAID controller, and which disks stand behind is not certain.",)
 
 
 def _volumes(count: int) -> str:
