@@ -1,5 +1,6 @@
 """Passive evidence: what counts as a take, what it carried, and when it may serve as a floor."""
 
+import itertools
 import mmap
 import os
 import threading
@@ -16,8 +17,14 @@ from ebbmark_agent.takes import SeenTake, TakeRules, TakeSampler, TakeWatcher
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.rigs.curve import Curve
+from tests.rigs.fixtures import nbd_rig, rig
 from tests.rigs.lock import rig_lock
 from tests.rigs.loop_drive import attached
+from tests.rigs.nbd_drive import nbd_drive
+from tests.rigs.waiting import Beside
+
+__all__ = ["nbd_rig", "rig"]
 
 START = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 MB = 1_000_000
@@ -339,12 +346,9 @@ def test_real_recording_is_seen(tmp_path: Path) -> None:
     with rig_lock(), attached(tmp_path, size_bytes=400 * MB) as drive:
         sampler = TakeSampler(linux.disk_counters, rules=TakeRules(least_duration_s=4.0))
         sampler.sample([drive.name], now=utc_now())
-        done, wrote = threading.Event(), []
-        writer = threading.Thread(target=_record, args=(drive.mount / "clip", rate, seconds, wrote, done))
-        writer.start()
-        while not done.wait(timeout=1.0):
-            sampler.sample([drive.name], now=utc_now())
-        writer.join()
+        clip, wrote = drive.mount / "clip", list[int]()
+        writer = Beside(lambda: _record(clip, rate=rate, seconds=seconds, wrote=wrote)).begin()
+        _sample_until_over(sampler, drive.name, writer)
         sampler.sample([drive.name], now=utc_now())
         ((take,),) = sampler.sample([], now=utc_now()).values()
 
@@ -353,7 +357,67 @@ def test_real_recording_is_seen(tmp_path: Path) -> None:
     assert not take.saturated
 
 
-def _record(path: Path, rate: int, seconds: int, wrote: list[int], done: threading.Event) -> None:
+@pytest.mark.nbd
+@pytest.mark.proof
+@pytest.mark.usefixtures("nbd_rig")
+def test_a_drive_that_is_kept_full_shows_its_floor() -> None:
+    """Four writes always under way on a drive held to 40 MB/s: saturated, and the floor is that rate.
+
+    The drive takes 40 MB/s by the pace of the server behind it; the kernel's counters, read once a second,
+    are all that is known of it, and no probe has written.
+    """
+    limit, seconds = 40 * MB, 36
+    with nbd_drive(size_bytes=512 << 20) as drive:
+        name, clip = drive.loop.name, drive.mount / "clip"
+        with clip.open("wb") as file:
+            os.posix_fallocate(file.fileno(), 0, 256 << 20)
+        os.sync()
+        drive.behave(Curve.flat(limit))
+        sampler = TakeSampler(linux.disk_counters, rules=TakeRules(least_duration_s=30.0))
+        sampler.sample([name], now=utc_now())
+        wrote = list[int]()
+        writers = [
+            Beside(lambda at=at: _keep_full(clip, at << 26, seconds=seconds, wrote=wrote)).begin()
+            for at in range(4)
+        ]
+        for writer in writers:
+            _sample_until_over(sampler, name, writer)
+        sampler.sample([name], now=utc_now())
+        ((take,),) = sampler.sample([], now=utc_now()).values()
+
+    assert sum(wrote) == pytest.approx(limit * seconds, rel=0.05)
+    assert take.saturated, take
+    assert take.saturated_floor_bytes_per_s == pytest.approx(limit, rel=0.03)
+    assert take.busy_share == pytest.approx(1.0, abs=0.05)
+
+
+def _sample_until_over(sampler: TakeSampler, disk: str, writer: Beside) -> None:
+    pause = threading.Event()
+    next_s = time.monotonic()
+    while not writer.over:
+        next_s += 1.0
+        pause.wait(max(0.0, next_s - time.monotonic()))
+        sampler.sample([disk], now=utc_now())
+    writer.end()
+
+
+def _keep_full(path: Path, place: int, *, seconds: float, wrote: list[int]) -> None:
+    """Write 1 MiB after the other over 64 MiB of a file, each as soon as the one before is done."""
+    block = mmap.mmap(-1, 1 << 20)
+    block.write(os.urandom(1 << 20))
+    descriptor = os.open(path, os.O_WRONLY | os.O_DIRECT)
+    began = time.monotonic()
+    try:
+        for number in itertools.count():
+            if time.monotonic() - began >= seconds:
+                return
+            wrote.append(os.pwrite(descriptor, block, place + (number % 64 << 20)))
+    finally:
+        os.close(descriptor)
+        block.close()
+
+
+def _record(path: Path, *, rate: int, seconds: int, wrote: list[int]) -> None:
     block = mmap.mmap(-1, 1 << 20)
     block.write(os.urandom(1 << 20))
     descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_DIRECT)
@@ -367,4 +431,3 @@ def _record(path: Path, rate: int, seconds: int, wrote: list[int], done: threadi
     finally:
         os.close(descriptor)
         block.close()
-        done.set()
