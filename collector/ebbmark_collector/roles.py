@@ -157,14 +157,44 @@ class Candidate:
         return (found,) if found else ()
 
 
-def assigned_by(rules: Sequence[AssignmentRule], candidate: Candidate) -> AssignmentRule | None:
-    """Give the rule that hands this subject its role, or None.
+class AssignmentRules:
+    """Assignment rules ready to be tried on many subjects: plain names are looked up, patterns compared."""
 
-    The most particular kind wins (serial, asset tag, mount, model, host); among equals, the first written.
-    """
-    for matched_by in MatchedBy:
-        values = [v.casefold() for v in candidate.values(matched_by)]
-        for rule in rules:
-            if rule.matched_by is matched_by and any(fnmatchcase(v, rule.pattern.casefold()) for v in values):
-                return rule
-    return None
+    def __init__(self, rules: Sequence[AssignmentRule]) -> None:
+        """Sort the rules by what they look at; their order stays the order in which equals are tried."""
+        self._rules = tuple(rules)
+        self._plain: dict[tuple[MatchedBy, str], int] = {}
+        self._patterns: dict[MatchedBy, list[tuple[int, str]]] = {kind: [] for kind in MatchedBy}
+        for place, rule in enumerate(self._rules):
+            pattern = rule.pattern.casefold()
+            if _WILD.isdisjoint(pattern):
+                self._plain.setdefault((rule.matched_by, pattern), place)
+            else:
+                self._patterns[rule.matched_by].append((place, pattern))
+
+    def place_of(self, candidate: Candidate) -> int | None:
+        """Give the place of the rule that hands this subject its role, or None.
+
+        The most particular kind wins (serial, asset tag, mount, model, host); of equals, the first written.
+        """
+        for kind in MatchedBy:
+            values = [value.casefold() for value in candidate.values(kind)]
+            places = [self._plain[key] for value in values if (key := (kind, value)) in self._plain]
+            first = min(places, default=len(self._rules))
+            for place, pattern in self._patterns[kind]:
+                if place > first:
+                    break
+                if any(fnmatchcase(value, pattern) for value in values):
+                    return place
+            if places:
+                return first
+        return None
+
+
+_WILD = frozenset("*?[")  # what makes a shell pattern more than a name
+
+
+def assigned_by(rules: Sequence[AssignmentRule], candidate: Candidate) -> AssignmentRule | None:
+    """Give the rule that hands this subject its role, or None; see `AssignmentRules.place_of`."""
+    place = AssignmentRules(rules).place_of(candidate)
+    return None if place is None else rules[place]

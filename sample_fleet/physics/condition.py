@@ -61,15 +61,24 @@ def zone_rate(build: Build, fill: float) -> float:
     return build.cache_rate + (build.direct_rate - build.cache_rate) * min(max(fill, 0.0), 1.0)
 
 
+def worn_factor(build: Build, condition: Condition) -> float:
+    """Give the share of flash's direct rate that wear past the knee leaves [1]."""
+    return math.exp(-build.wear_slope * max(0.0, condition.wear - build.wear_knee))
+
+
+def crowding_factor(build: Build, condition: Condition, fill: float) -> float:
+    """Give by how much flash is slowed by clearing blocks while it writes, at a fill [1]."""
+    room = build.spare_share + (1.0 - fill) * condition.known_free_share
+    crowded = _CROWDED_BELOW / room - 1.0
+    return 1.0 + build.crowding * crowded if crowded > 0.0 else 1.0
+
+
 def direct_rate(build: Build, condition: Condition, fill: float) -> float:
     """Give the rate past the cache at a fill, before heat and link [bytes/s]."""
     if build.medium is Medium.DISK:
         rate = zone_rate(build, fill)
     else:
-        room = build.spare_share + (1.0 - fill) * condition.known_free_share
-        clearing = 1.0 + build.crowding * max(0.0, _CROWDED_BELOW / room - 1.0)
-        worn = math.exp(-build.wear_slope * max(0.0, condition.wear - build.wear_knee))
-        rate = build.direct_rate * worn / clearing
+        rate = build.direct_rate * worn_factor(build, condition) / crowding_factor(build, condition, fill)
     return rate * sick_factor(condition) * condition.wander
 
 

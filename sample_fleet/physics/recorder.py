@@ -64,17 +64,21 @@ def record(
     length = min(duty.take_bytes, 0.97 * free)
     drive = Writing.begin(build, condition)
     backlog = high_water = produced = 0.0
+    share_of_it = length / steps
     while produced < length:
-        step = min(length / steps, length - produced)
+        left = length - produced
+        step = min(left, share_of_it)
         duration_s = step / rate
         ability = drive.capacity()
-        accepted = min(ability * duration_s, backlog + step)
+        asked, carried = backlog + step, ability * duration_s
+        accepted = min(asked, carried)
         if drive.cache_open and accepted > drive.cache_left > 0.0:
             share = max(drive.cache_left / accepted, 1e-6)
             step, duration_s, accepted = step * share, duration_s * share, drive.cache_left
-        idle_share = max(0.0, 1.0 - accepted / (ability * duration_s))
-        drive.take(accepted, duration_s, idle_share)
-        backlog = max(0.0, backlog + step - accepted)
+        idle_share = 1.0 - accepted / (ability * duration_s)
+        drive.take(accepted, duration_s, max(0.0, idle_share))
+        backlog = backlog + step - accepted
+        backlog = max(backlog, 0.0)
         produced += step
         high_water = max(high_water, backlog)
         if high_water > 4.0 * buffer_bytes:

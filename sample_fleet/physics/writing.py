@@ -1,44 +1,80 @@
 """The fluid engine: a drive taking bytes over time, greedily or paced, with its cache and its heat moving."""
 
 import math
-from dataclasses import dataclass
 
-from sample_fleet.physics.build import Build
+from sample_fleet.physics.build import Build, Medium
 from sample_fleet.physics.condition import (
     Condition,
     cache_bytes,
     cached_rate,
-    direct_rate,
+    crowding_factor,
     link_rate,
     settled_temperature,
+    sick_factor,
+    worn_factor,
+    zone_rate,
 )
 
 _TINY_CACHE = 64e6  # [bytes] below this a cache that just filled stays shut, so that it does not flicker
 
 
-@dataclass
 class Writing:
-    """A drive in the middle of being written to. It moves; make one for each probe or take."""
+    """A drive in the middle of being written to. It moves; make one for each probe or take.
 
-    build: Build
-    condition: Condition
-    fill: float
-    cache_left: float
-    cache_open: bool
-    temperature_c: float
-    hottest_c: float
+    A take is thousands of steps in one and the same condition, so what follows from that alone is worked out
+    once.
+    """
+
+    __slots__ = (
+        "_cached",
+        "_disk",
+        "_link",
+        "_room",
+        "_sick",
+        "_thermal",
+        "_unworn",
+        "build",
+        "cache_left",
+        "cache_open",
+        "condition",
+        "fill",
+        "hottest_c",
+        "temperature_c",
+    )
+
+    def __init__(self, build: Build, condition: Condition) -> None:
+        """Start from the day's condition and the temperature of rest."""
+        self.build = build
+        self.condition = condition
+        self.fill = condition.fill
+        self._room = cache_bytes(build, condition)
+        self.cache_left = self._room * (1.0 - condition.cache_spent_share)
+        self.cache_open = self.cache_left > _TINY_CACHE
+        self.temperature_c = self.hottest_c = settled_temperature(build, condition, 0.0)
+        self._disk = build.medium is Medium.DISK
+        self._sick = sick_factor(condition)
+        self._cached = cached_rate(build, condition, condition.fill)
+        self._unworn = build.direct_rate * worn_factor(build, condition)
+        self._link = link_rate(condition)
+        self._thermal = build.heat.resistance_c_per_w * condition.dust if build.heat is not None else 0.0
 
     @classmethod
     def begin(cls, build: Build, condition: Condition) -> "Writing":
         """Start from the day's condition and the temperature of rest."""
-        room = cache_bytes(build, condition) * (1.0 - condition.cache_spent_share)
-        resting = settled_temperature(build, condition, 0.0)
-        return cls(build, condition, condition.fill, room, room > _TINY_CACHE, resting, resting)
+        return cls(build, condition)
+
+    def _direct_rate(self) -> float:
+        if self._disk:
+            rate = zone_rate(self.build, self.fill)
+        else:
+            rate = self._unworn / crowding_factor(self.build, self.condition, self.fill)
+        return rate * self._sick * self.condition.wander
 
     def capacity(self) -> float:
         """Give the rate the drive would take now [bytes/s]."""
-        inside = cached_rate if self.cache_open else direct_rate
-        rate = min(inside(self.build, self.condition, self.fill), link_rate(self.condition))
+        # A plain disk has no cache, so what goes into one never depends on the fill.
+        rate = self._cached if self.cache_open else self._direct_rate()
+        rate = min(rate, self._link)
         heat = self.build.heat
         if heat is None or self.temperature_c <= heat.throttle_c:
             return rate
@@ -46,21 +82,23 @@ class Writing:
 
     def take(self, accepted: float, duration_s: float, idle_share: float) -> None:
         """Account for bytes accepted over a time: fill, cache and heat move on."""
-        build = self.build
-        self.fill = min(1.0, self.fill + accepted / build.capacity_bytes)
+        build, room = self.build, self._room
+        self.fill += accepted / build.capacity_bytes
+        self.fill = min(self.fill, 1.0)
         if self.cache_open:
             self.cache_left -= accepted
             if self.cache_left <= 1.0:
                 self.cache_left, self.cache_open = 0.0, False
-        room = cache_bytes(build, self.condition)
-        cleaning = build.clean_share * direct_rate(build, self.condition, self.fill)
-        cleaned = cleaning * idle_share * duration_s if room else 0.0
-        self.cache_left = min(room, self.cache_left + cleaned)
-        if not self.cache_open and self.cache_left > max(_TINY_CACHE, 0.02 * room):
+        if idle_share and room:
+            self.cache_left += build.clean_share * self._direct_rate() * idle_share * duration_s
+        self.cache_left = min(self.cache_left, room)
+        if not self.cache_open and self.cache_left > _TINY_CACHE and self.cache_left > 0.02 * room:
             self.cache_open = True
-        if build.heat is not None:
-            goal = settled_temperature(build, self.condition, accepted / duration_s)
-            keep = math.exp(-duration_s / build.heat.time_constant_s)
+        heat = build.heat
+        if heat is not None:
+            watts = heat.idle_w + heat.joule_per_byte * (accepted / duration_s)
+            goal = self.condition.ambient_c + self._thermal * watts
+            keep = math.exp(-duration_s / heat.time_constant_s)
             self.temperature_c = goal + (self.temperature_c - goal) * keep
             self.hottest_c = max(self.hottest_c, self.temperature_c)
 

@@ -112,7 +112,7 @@ def step(states: Mapping[Key, AlertState], conditions: Iterable[Condition], now:
     kept: list[AlertState] = []
     told: list[Transition] = []
     seen = {c.key: c for c in conditions}
-    for key in sorted({*states, *seen}):
+    for key in sorted({*states, *seen}, key=lambda key: (key.subject_id, key.kind, key.qualifier)):
         before = states.get(key)
         after, events = _one(before, seen.get(key), now)
         told += events

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cached_property
 
 from ebbmark_collector.alerts.defaults import weight_of
 from ebbmark_collector.alerts.vocabulary import Condition, ConditionKind, Severity, Sight
@@ -13,7 +14,7 @@ from ebbmark_collector.roles import DriveRole, Watch
 _WITHOUT_ROLE = Watch()
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class Scene:
     """One subject with everything judged of it, at one instant."""
 
@@ -30,7 +31,7 @@ class Scene:
         """Give how the role's drives are watched; the defaults without a role."""
         return self.role.watch if self.role else _WITHOUT_ROLE
 
-    @property
+    @cached_property
     def within_reach(self) -> bool:
         """Tell whether the drive was seen lately enough for its evidence to be of today."""
         seen = self.history.facts.last_seen_at
@@ -41,6 +42,7 @@ class Scene:
         """Give the likeliest cause."""
         return self.causes[0] if self.causes else None
 
+    @cached_property
     def name(self) -> str:
         """Give drive, where it was last, and role, as every alert begins."""
         facts = self.history.facts
@@ -104,7 +106,7 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
         unit=seen.unit,
         since=seen.since,
         act_by=seen.act_by,
-        headline=f"{scene.name()}: {seen.what}" if seen.what else "",
+        headline=f"{scene.name}: {seen.what}" if seen.what else "",
         why=seen.why + (cause.facts if cause else ()),
         cause=cause.kind if cause else seen.cause,
         next_step=seen.next_step or (cause.next_step if cause else ""),

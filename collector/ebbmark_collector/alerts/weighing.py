@@ -9,6 +9,7 @@ Rules.
 4. A retired drive clears everything, with the reason it was retired for.
 """
 
+from collections.abc import Collection, Container, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -17,8 +18,8 @@ from ebbmark_agent.evidence.standing import Standing as Word
 
 from ebbmark_collector.alerts import medium, rate, surroundings, whereabouts
 from ebbmark_collector.alerts.defaults import DEFAULTS
-from ebbmark_collector.alerts.scene import Scene, condition_of, out_of_reach
-from ebbmark_collector.alerts.vocabulary import Condition, ConditionKind, Sight
+from ebbmark_collector.alerts.scene import Look, Scene, condition_of, out_of_reach
+from ebbmark_collector.alerts.vocabulary import Condition, ConditionKind, Key, Sight
 from ebbmark_collector.judge.findings import Cause, Cohort, Likeness, Outlook, Standing
 from ebbmark_collector.judge.history import HostFacts, SubjectHistory
 from ebbmark_collector.roles import DriveRole
@@ -32,6 +33,7 @@ def weigh(
     *,
     causes: tuple[Cause, ...] = (),
     cohort: Cohort | None = None,
+    known: Collection[Key] | None = None,
     now: datetime,
 ) -> tuple[Condition, ...]:
     """Weigh every condition of one subject.
@@ -43,6 +45,8 @@ def weigh(
         outlook: From `judge.outlook`; the latest will do between rounds.
         causes: From `judge.causes`.
         cohort: From `judge.compare`; None where it was not compared.
+        known: The alerts there are. What is neither present nor among them changes nothing and is left out;
+            None leaves nothing out.
         now: The instant.
 
     Returns:
@@ -57,19 +61,9 @@ def weigh(
         cohort=cohort or Cohort(likeness=Likeness.TOO_FEW),
         now=now,
     )
-    shown = [
-        condition
-        for look in (*rate.LOOKS, *medium.LOOKS, *surroundings.LOOKS)
-        for seen in look(scene)
-        if (condition := condition_of(seen, scene)) is not None
-    ]
-    known = [
-        condition
-        for look in whereabouts.LOOKS
-        for seen in look(scene)
-        if (condition := condition_of(seen, scene)) is not None
-    ]
-    conditions = [out_of_reach(c, scene) for c in shown] + known
+    named = None if known is None else {(key.kind, key.qualifier) for key in known}
+    shown = _conditions(_OF_THE_DRIVE, scene, named)
+    conditions = [out_of_reach(c, scene) for c in shown] + _conditions(whereabouts.LOOKS, scene, named)
     retired = history.facts.retired
     if retired is not None:
         return tuple(_gone(c, f"It was retired: {retired}") for c in conditions)
@@ -80,6 +74,21 @@ def weigh(
             if c.kind is not ConditionKind.DUPLICATE_IDENTITY
         )
     return tuple(conditions)
+
+
+_OF_THE_DRIVE = (*rate.LOOKS, *medium.LOOKS, *surroundings.LOOKS)
+
+
+def _conditions(
+    looks: Iterable[Look], scene: Scene, named: Container[tuple[ConditionKind, str]] | None
+) -> list[Condition]:
+    return [
+        condition
+        for look in looks
+        for seen in look(scene)
+        if (named is None or seen.sight is Sight.PRESENT or (seen.kind, seen.qualifier) in named)
+        and (condition := condition_of(seen, scene)) is not None
+    ]
 
 
 def weigh_host(

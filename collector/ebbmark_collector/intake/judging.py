@@ -148,6 +148,8 @@ def look_at(
     fresh: Fresh | None = None,
     siblings: Siblings | None = None,
     history: SubjectHistory | None = None,
+    row: Row | None = None,
+    host: Row | None = None,
 ) -> Standing | None:
     """Judge one subject and keep what follows.
 
@@ -159,14 +161,17 @@ def look_at(
         fresh: What a round worked out; without it the last round's holds.
         siblings: Drives like it, for a round.
         history: Its past, if the caller has put it together already.
+        row: Its row as it is in this transaction, if the caller has it; then its host's row as well.
+        host: The row of its host.
 
     Returns:
         Its standing, or None for an unknown subject.
     """
-    row = drives.drive(tx, drive_id)
     if row is None:
-        return None
-    host = hosts.host(tx, row["host_id"]) if row["host_id"] else None
+        row = drives.drive(tx, drive_id)
+        if row is None:
+            return None
+        host = hosts.host(tx, row["host_id"]) if row["host_id"] else None
     before = row["role"]
     row = assign_role(tx, row, host, book, now)
     role = book.role(row["role"])
@@ -177,8 +182,8 @@ def look_at(
     outlook = fresh.outlook if fresh else _stored_outlook(row, now)
     cohort = fresh.cohort if fresh else _stored_cohort(row)
     ranked = causes(history, role, standing, outlook, now)
-    conditions = weigh(history, role, standing, outlook, causes=ranked, cohort=cohort, now=now)
     states = alerting.states_of(tx, drive_id)
+    conditions = weigh(history, role, standing, outlook, causes=ranked, cohort=cohort, known=states, now=now)
     stepped = step(states, conditions, now)
     alerting.keep(tx, stepped.states, stepped.transitions, now=now, drive_id=drive_id, host_id=row["host_id"])
     _keep_standing(tx, row, standing, now)
@@ -196,14 +201,16 @@ def look_at(
         columns["likely_limit"] = first[1] if first else None
         columns["outlook_json"] = judgement.OUTLOOK.dump_json(fresh.outlook).decode()
         columns["cohort_json"] = judgement.COHORT.dump_json(fresh.cohort).decode()
-    drives.update_drive(tx, drive_id, columns)
+    # What stands there already is left alone: every column named is another index to keep.
+    drives.update_drive(tx, drive_id, {name: value for name, value in columns.items() if row[name] != value})
     return standing
 
 
 def _keep_standing(tx: Tx, row: Row, standing: Standing, now: datetime) -> None:
-    last = judgement.standings_of(tx, row["drive_id"], limit=1)
-    same = last and last[0]["standing"] == standing.word.value and last[0]["role"] == standing.role_name
-    if same or (last and last[0]["at_ms"] > to_ms(now)):
-        return
+    last = judgement.last_standing(tx, row["drive_id"])
+    if last is not None:
+        at_ms, word, role_name = last
+        if (word == standing.word.value and role_name == standing.role_name) or at_ms > to_ms(now):
+            return
     judgement.note_change(tx, row["drive_id"], standing, now=now)
     drives.update_drive(tx, row["drive_id"], {"standing_since_ms": to_ms(now)})

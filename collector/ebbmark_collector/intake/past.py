@@ -1,8 +1,9 @@
 """A subject's past as the judge reads it, put together from the store's rows."""
 
 import json
+import sys
+from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import TypeVar
 
 from ebbmark_agent.report import (
     DiscardState,
@@ -14,6 +15,7 @@ from ebbmark_agent.report import (
 )
 from pydantic import TypeAdapter
 
+from ebbmark_collector.intake.kept import Kept
 from ebbmark_collector.judge.history import (
     HEALTH_WINDOW_DAYS,
     SPOT_WINDOW_DAYS,
@@ -33,8 +35,6 @@ from ebbmark_collector.store import Row, Tx, Value, drives, evidence, from_ms, j
 
 _READING: TypeAdapter[HealthReading] = TypeAdapter(HealthReading)
 _TAKE_WINDOW = timedelta(days=365)
-K = TypeVar("K")
-P = TypeVar("P")
 _POINTS_KEPT = 24_000  # [1] of each kind, some 60 MB together; more drives than fit only cost time
 
 
@@ -46,43 +46,41 @@ def _truth(value: int | None) -> bool | None:
     return None if value is None else bool(value)
 
 
-# Points by drive and mark. A point never changes, a drive id never comes twice: whoever finds one here
-# may use it; a year of them is looked at each day. Each look works on its own copy: another may clear these.
-_PROBES: dict[tuple[Value, ...], ProbePoint] = {}
-_HEALTH: dict[tuple[str, int], HealthPoint] = {}
+# Points by drive, then by mark. A point never changes, a drive id never comes twice: whoever finds one here
+# may use it; a year of them is looked at each day.
+_PROBES = Kept[tuple[Value, ...], ProbePoint](_POINTS_KEPT)
+_HEALTH = Kept[int, HealthPoint](_POINTS_KEPT)
 _FEW = 8  # [1] unknown probes fetched one by one; more are fetched in one go
 
 
 def _probe_points(tx: Tx, drive_id: str, *, since_ms: int) -> tuple[ProbePoint, ...]:
-    marks = [(drive_id, *row.values()) for row in evidence.probe_marks(tx, drive_id, since_ms=since_ms)]
-    found = {mark: point for mark in marks if (point := _PROBES.get(mark)) is not None}
-    unknown = [mark for mark in marks if mark not in found]
-    if len(unknown) > _FEW:
-        rows = evidence.probes_of(tx, drive_id, since_ms=since_ms)
-    else:
-        rows = [evidence.probe_of(tx, drive_id, started_ms=mark[2], probe_id=mark[1]) for mark in unknown]
-    fresh = {(drive_id, *tuple(row.values())[:4]): probe_point(row) for row in rows}
-    _keep(_PROBES, fresh)
-    found |= fresh
-    return tuple(found[mark] for mark in marks)
+    marks = evidence.probe_marks(tx, drive_id, since_ms=since_ms)
+    known = _PROBES.of(drive_id)
+    unknown = [mark for mark in marks if mark not in known]
+    if unknown:
+        if len(unknown) > _FEW:
+            rows = evidence.probes_of(tx, drive_id, since_ms=since_ms)
+        else:
+            rows = [
+                evidence.probe_of(tx, drive_id, started_ms=mark[1], probe_id=mark[0])  # type: ignore[arg-type]
+                for mark in unknown
+            ]
+        fresh = {tuple(row.values())[:4]: probe_point(row) for row in rows}
+        known = {mark: fresh[mark] if mark in fresh else known[mark] for mark in marks}
+        _PROBES.keep(drive_id, known)
+    return tuple([known[mark] for mark in marks])
 
 
 def _health_points(tx: Tx, drive_id: str, *, since_ms: int) -> tuple[HealthPoint, ...]:
-    marks = [(drive_id, read_ms) for read_ms in evidence.health_marks(tx, drive_id, since_ms=since_ms)]
-    found = {mark: point for mark in marks if (point := _HEALTH.get(mark)) is not None}
-    unknown = [mark[1] for mark in marks if mark not in found]
+    marks = evidence.health_marks(tx, drive_id, since_ms=since_ms)
+    known = _HEALTH.of(drive_id)
+    unknown = [mark for mark in marks if mark not in known]
     if unknown:
         rows = evidence.health_since(tx, drive_id, since_ms=min(unknown))
-        fresh = {(drive_id, row["read_ms"]): health_point(row) for row in rows}
-        _keep(_HEALTH, fresh)
-        found |= fresh
-    return tuple(found[mark] for mark in marks)
-
-
-def _keep(kept: dict[K, P], fresh: dict[K, P]) -> None:
-    if len(kept) + len(fresh) > _POINTS_KEPT:
-        kept.clear()
-    kept.update(fresh)
+        fresh = {row["read_ms"]: health_point(row) for row in rows}
+        known = {mark: fresh[mark] if mark in fresh else known[mark] for mark in marks}
+        _HEALTH.keep(drive_id, known)
+    return tuple([known[mark] for mark in marks])
 
 
 def probe_point(row: Row) -> ProbePoint:
@@ -127,7 +125,7 @@ def health_point(row: Row) -> HealthPoint:
     return HealthPoint(
         at=from_ms(row["read_ms"]),
         state=reading.state,
-        sentence=reading.sentence,
+        sentence=sys.intern(reading.sentence),
         assessment=reading.assessment,
         temperature_c=reading.temperature_c,
         percentage_used=reading.percentage_used,
@@ -244,13 +242,17 @@ def history_of(
         assignment = Assignment(
             role_name=row["role"], since=from_ms(row["role_since_ms"] or row["first_seen_ms"])
         )
-    return SubjectHistory.of(
+    few = SubjectHistory.of(
         facts_of(tx, row, host),
         assignment=assignment,
-        probes=_probe_points(tx, drive_id, since_ms=spots_since),
-        health=_health_points(tx, drive_id, since_ms=health_since),
         takes=tuple(_take_point(t) for t in evidence.takes_since(tx, drive_id, since_ms=takes_since)),
         findings=tuple(_finding_point(f) for f in evidence.findings_of(tx, drive_id)),
         incidents=tuple(_incident(i) for i in evidence.incidents_of(tx, drive_id)),
         siblings=siblings,
+    )
+    # The store gives each of these once and in order, so hundreds need not be sorted and sifted at each look.
+    return replace(
+        few,
+        probes=_probe_points(tx, drive_id, since_ms=spots_since),
+        health=_health_points(tx, drive_id, since_ms=health_since),
     )

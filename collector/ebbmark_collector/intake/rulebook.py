@@ -7,7 +7,7 @@ read is kept until somebody edits a rule, which changes the mark under which it 
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib import resources
 from typing import Any
 
@@ -21,7 +21,7 @@ from ebbmark_agent.evidence import (
 )
 from pydantic import TypeAdapter
 
-from ebbmark_collector.roles import AssignmentRule, Candidate, DriveRole, MatchedBy, Watch, assigned_by
+from ebbmark_collector.roles import AssignmentRule, AssignmentRules, Candidate, DriveRole, MatchedBy, Watch
 from ebbmark_collector.store import Row, Tx, rules
 
 _WATCH: TypeAdapter[Watch] = TypeAdapter(Watch)
@@ -48,11 +48,15 @@ class Rulebook:
 
     def assign(self, candidate: Candidate) -> tuple[str, str] | None:
         """Give the rule's id and the role it hands to a subject, or None."""
-        rule = assigned_by([rule for _, rule in self.assignments], candidate)
-        if rule is None:
+        place = self._ready.place_of(candidate)
+        if place is None:
             return None
-        rule_id = next(rule_id for rule_id, one in self.assignments if one is rule)
+        rule_id, rule = self.assignments[place]
         return rule_id, rule.role_name
+
+    @cached_property
+    def _ready(self) -> AssignmentRules:
+        return AssignmentRules([rule for _, rule in self.assignments])
 
 
 @lru_cache(maxsize=1)

@@ -320,14 +320,19 @@ class SubjectHistory:
         """Give the spots that ran to their end, oldest first."""
         return tuple(p for p in self.probes if p.kind is ProbeKind.SPOT and p.shows)
 
-    @property
+    @cached_property
+    def series(self) -> dict[tuple[str, datetime | None], tuple[ProbePoint, ...]]:
+        """Hold the series picked out of the probes so far: the judge asks for the same ones repeatedly."""
+        return {}
+
+    @cached_property
     def path_key(self) -> str | None:
         """Give the path in use: what the last inventory said, else that of the last probe."""
         if self.facts.path is not None:
             return self.facts.path.key
         return self.probes[-1].path_key if self.probes else None
 
-    @property
+    @cached_property
     def last_health(self) -> HealthPoint | None:
         """Give the last health read that reached the drive."""
         return next((h for h in reversed(self.health) if h.state is HealthState.READ), None)

@@ -13,6 +13,7 @@ Rules.
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from math import sqrt
 from statistics import NormalDist, fmean
@@ -99,7 +100,7 @@ def lag1_correlation(residuals: Sequence[float]) -> float:
     return min(r1, 0.9) if r1 > _ONE_SIDED_5_PERCENT / sqrt(n) else 0.0
 
 
-def _exact(n: int, ties: Sequence[int], s: int) -> tuple[float, float]:
+def _exact(n: int, ties: tuple[int, ...], s: int) -> tuple[float, float]:
     """Give P(S >= s) and P(S <= s) over all orders of n values with these ties."""
     counts = _inversion_counts(n, ties)
     top = len(counts) - 1  # the number of pairs that are not tied
@@ -109,7 +110,8 @@ def _exact(n: int, ties: Sequence[int], s: int) -> tuple[float, float]:
     return rising / total, falling / total
 
 
-def _inversion_counts(n: int, ties: Sequence[int]) -> list[int]:
+@lru_cache(maxsize=256)
+def _inversion_counts(n: int, ties: tuple[int, ...]) -> tuple[int, ...]:
     """Give how many distinct orders have 0, 1, 2, ... discordant pairs: [n]_q! / prod [t]_q!."""
     counts = [1]
     for k in range(2, n + 1):
@@ -117,7 +119,7 @@ def _inversion_counts(n: int, ties: Sequence[int]) -> list[int]:
     for tie in ties:
         for k in range(2, tie + 1):
             counts = _over_q_number(counts, k)
-    return counts
+    return tuple(counts)
 
 
 def _times_q_number(counts: list[int], k: int) -> list[int]:

@@ -50,17 +50,24 @@ def like(points: Sequence[ProbePoint], newest: ProbePoint) -> tuple[ProbePoint, 
 
 def soak_series(history: SubjectHistory) -> tuple[ProbePoint, ...]:
     """Give the soaks on the path in use that are like its newest."""
-    on_path = _after_limited([p for p in history.soaks if p.path_key == history.path_key])
-    return like(on_path, _reference(on_path)) if on_path else ()
+    found = history.series.get(("soak", None))
+    if found is None:
+        path = history.path_key
+        on_path = _after_limited([p for p in history.soaks if p.path_key == path])
+        found = like(on_path, _reference(on_path)) if on_path else ()
+        history.series["soak", None] = found
+    return found
 
 
 def spot_series(history: SubjectHistory, now: datetime) -> tuple[ProbePoint, ...]:
     """Give the spots on the path in use within the window that are like their newest."""
-    start = now - timedelta(days=SPOT_WINDOW_DAYS)
-    on_path = _after_limited(
-        [p for p in history.spots if p.path_key == history.path_key and start <= p.at <= now]
-    )
-    return like(on_path, _reference(on_path)) if on_path else ()
+    found = history.series.get(("spot", now))
+    if found is None:
+        start, path = now - timedelta(days=SPOT_WINDOW_DAYS), history.path_key
+        on_path = _after_limited([p for p in history.spots if p.path_key == path and start <= p.at <= now])
+        found = like(on_path, _reference(on_path)) if on_path else ()
+        history.series["spot", now] = found
+    return found
 
 
 def rested(point: ProbePoint) -> bool:

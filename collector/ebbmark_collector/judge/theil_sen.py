@@ -3,10 +3,13 @@
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from math import sqrt
 from statistics import NormalDist, median
 
 from ebbmark_collector.judge.kendall import s_variance
+
+_NORMAL = NormalDist()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,13 +43,14 @@ def theil_sen(x: Sequence[float], y: Sequence[float], *, confidence: float = 0.9
     n = len(x)
     if n != len(y):
         raise ValueError("x and y must be equally long")
-    slopes = sorted((y[j] - y[i]) / (x[j] - x[i]) for i in range(n) for j in range(i + 1, n) if x[j] != x[i])
+    pairs = combinations(zip(x, y, strict=True), 2)
+    slopes = sorted([(later - y0) / (then - x0) for (x0, y0), (then, later) in pairs if then != x0])
     if not slopes:
         raise ValueError("a slope needs two points at different times")
     slope = median(slopes)
     tied = [[t for t in Counter(series).values() if t > 1] for series in (x, y)]
     variance = max(0.0, s_variance(n, *tied)) * (1 + lag1) / (1 - lag1)
-    half = NormalDist().inv_cdf(0.5 + confidence / 2) * sqrt(variance)
+    half = _NORMAL.inv_cdf(0.5 + confidence / 2) * sqrt(variance)
     count = len(slopes)
     upper = min(round((count + half) / 2), count - 1)
     lower = max(round((count - half) / 2) - 1, 0)

@@ -78,7 +78,7 @@ def _look(tx: Tx, drive_id: str, book: Rulebook, families: dict[str, _Family], n
     past = history_of(tx, row, host, now, siblings=siblings)
     role = book.role(row["role"])
     fresh = Fresh(outlook=outlook(past, role, now), cohort=compare(past, now))
-    look_at(tx, drive_id, book, now, fresh=fresh, siblings=siblings, history=past)
+    look_at(tx, drive_id, book, now, fresh=fresh, siblings=siblings, history=past, row=row, host=host)
 
 
 def judge_fleet(store: Store, now: datetime, *, everything: bool = False, limit: int = 100_000) -> int:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from functools import lru_cache
 
 from pydantic import TypeAdapter
 
@@ -13,10 +14,16 @@ _STATE: TypeAdapter[AlertState] = TypeAdapter(AlertState)
 _TRANSITION: TypeAdapter[Transition] = TypeAdapter(Transition)
 
 
+@lru_cache(maxsize=4096)
+def _state_of(text: str) -> AlertState:
+    # A drive's quiet alerts are read at every look and hardly ever change.
+    return _STATE.validate_json(text)
+
+
 def states_of(tx: Tx, subject_id: str) -> dict[Key, AlertState]:
     """Give the alerts of a subject that were ever raised or are on their way."""
     rows = tx.query("SELECT state_json FROM alerts WHERE subject_id = :id", {"id": subject_id})
-    states = [_STATE.validate_json(row["state_json"]) for row in rows]
+    states = [_state_of(row["state_json"]) for row in rows]
     return {state.key: state for state in states}
 
 

@@ -94,23 +94,34 @@ _POINT = """kind, outcome, duration_s, bytes_written, path_key, layout, lasting_
             fit_json"""
 
 
-def _probes_in_sight(tx: Tx, columns: str, drive_id: str, since_ms: int) -> list[Row]:
+def _in_sight(columns: str) -> tuple[str, str]:
     # Two statements, each along an index: together they would read every spot the drive ever had.
     sql = f"SELECT {columns} FROM probes WHERE drive_id = :drive_id AND "  # noqa: S608 -- names from this module
     order = " ORDER BY started_ms, probe_id"
-    params: dict[str, Value] = {"drive_id": drive_id, "since_ms": since_ms}
-    older = tx.query(f"{sql} kind <> 'spot' AND started_ms < :since_ms {order}", params)
-    return older + tx.query(f"{sql} started_ms >= :since_ms {order}", params)
+    return (
+        f"{sql} kind <> 'spot' AND started_ms < :since_ms {order}",
+        f"{sql} started_ms >= :since_ms {order}",
+    )
+
+
+_POINTS_OLDER, _POINTS_NEWER = _in_sight(f"{_MARK}, {_POINT}")
+_MARKS_OLDER, _MARKS_NEWER = _in_sight(_MARK)
 
 
 def probes_of(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
-    """Give a drive's spots since an instant, and every other probe of it."""
-    return _probes_in_sight(tx, f"{_MARK}, {_POINT}", drive_id, since_ms)
+    """Give a drive's spots since an instant, and every other probe of it, oldest first."""
+    params: dict[str, Value] = {"drive_id": drive_id, "since_ms": since_ms}
+    return tx.query(_POINTS_OLDER, params) + tx.query(_POINTS_NEWER, params)
 
 
-def probe_marks(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
-    """Give the marks of the probes that `probes_of` gives: one whose mark is known needs no second look."""
-    return _probes_in_sight(tx, _MARK, drive_id, since_ms)
+def probe_marks(tx: Tx, drive_id: str, *, since_ms: int) -> list[tuple[Value, ...]]:
+    """Give the marks of the probes that `probes_of` gives: one whose mark is known needs no second look.
+
+    Returns:
+        Probe id, start [ms], key of its fit, floor [bytes/s].
+    """
+    params: dict[str, Value] = {"drive_id": drive_id, "since_ms": since_ms}
+    return tx.values(_MARKS_OLDER, params) + tx.values(_MARKS_NEWER, params)
 
 
 def probe_of(tx: Tx, drive_id: str, *, started_ms: int, probe_id: str) -> Row:
@@ -128,12 +139,12 @@ def probe(tx: Tx, probe_id: str) -> Row | None:
 
 def health_marks(tx: Tx, drive_id: str, *, since_ms: int) -> list[int]:
     """Give when a drive's health was read, a day each, from an instant on."""
-    rows = tx.query(
+    rows = tx.values(
         """SELECT read_ms FROM health_days
            WHERE drive_id = :drive_id AND day >= :day AND reading IS NOT NULL ORDER BY day""",
         {"drive_id": drive_id, "day": since_ms // DAY_MS},
     )
-    return [row["read_ms"] for row in rows]
+    return [read_ms for (read_ms,) in rows]
 
 
 def health_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:

@@ -51,6 +51,15 @@ def standings_of(tx: Tx, drive_id: str, *, limit: int) -> list[Row]:
     )
 
 
+def last_standing(tx: Tx, drive_id: str) -> tuple[int, str, str | None] | None:
+    """Give when a drive's standing last changed [ms], to which word, and for which role."""
+    rows = tx.values(
+        "SELECT at_ms, standing, role FROM standings WHERE drive_id = :drive_id ORDER BY at_ms DESC LIMIT 1",
+        {"drive_id": drive_id},
+    )
+    return rows[0] if rows else None
+
+
 def set_probe_judgement(
     tx: Tx, drive_id: str, started_ms: int, probe_id: str, columns: dict[str, Value]
 ) -> None:

@@ -79,6 +79,9 @@ class _PostgresTx:
         cursor = self._execute(sql, params)
         return [{name: _plain(value) for name, value in row.items()} for row in cursor.fetchall()]
 
+    def values(self, sql: str, params: Params = NO_PARAMS) -> list[tuple[Any, ...]]:
+        return [tuple(row.values()) for row in self.query(sql, params)]
+
     def run(self, sql: str, params: Params = NO_PARAMS) -> int:
         return self._execute(sql, params).rowcount
 

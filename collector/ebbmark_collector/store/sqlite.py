@@ -74,6 +74,13 @@ class _SqliteTx:
         except sqlite3.Error as error:
             raise _ours(error, self._path) from error
 
+    def values(self, sql: str, params: Params = NO_PARAMS) -> list[tuple[Any, ...]]:
+        cursor = self._execute(sql, params)
+        try:
+            return cursor.fetchall()
+        except sqlite3.Error as error:
+            raise _ours(error, self._path) from error
+
     def run(self, sql: str, params: Params = NO_PARAMS) -> int:
         return self._execute(sql, params).rowcount
 

@@ -29,6 +29,14 @@ class Tx(Protocol):
         """
         ...
 
+    def values(self, sql: str, params: Params = NO_PARAMS) -> list[tuple[Any, ...]]:
+        """Run a statement that gives many small rows: each as its values, without their names.
+
+        Raises:
+            StoreError: When the engine refuses.
+        """
+        ...
+
     def run(self, sql: str, params: Params = NO_PARAMS) -> int:
         """Run a statement and give the number of rows it touched [1].
 
