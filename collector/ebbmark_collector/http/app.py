@@ -24,6 +24,7 @@ from ebbmark_collector.http.pressure import Pressure
 from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.http.rates import Rates
 from ebbmark_collector.http.resources import every_operation
+from ebbmark_collector.http.tokens import TokensSeen
 from ebbmark_collector.store import to_ms
 
 _ACCESS = logging.getLogger("ebbmark_collector.access")
@@ -38,6 +39,7 @@ class _Door:
         self.by_token = Rates(services.settings.serve.requests_a_minute)
         self.pressure = Pressure(services.settings.serve.most_waiting)
         self.wrong = Rates(services.settings.serve.wrong_tokens_a_minute)
+        self.tokens = TokensSeen(services.store, services.clock.monotonic_s)
 
     def _principal(self, operation: Operation) -> Principal | None:
         services, address = self.services, request.remote_addr or "unknown"
@@ -47,14 +49,14 @@ class _Door:
         if (wait_s := self.wrong.wait_s(address, now_s)) > 0:
             raise _too_many(wait_s, "Too many wrong tokens came from this address.")
         try:
-            principal = auth.who_calls(services, request.headers.get("Authorization"), services.clock.utc())
+            header = request.headers.get("Authorization")
+            principal = auth.who_calls(services, self.tokens, header, services.clock.utc())
         except HttpProblem as problem:
             if "invalid_token" in problem.headers["WWW-Authenticate"]:
                 self.wrong.take(address, now_s)
             raise
-        if (wait_s := self.by_token.wait_s(principal.token_id, now_s)) > 0:
+        if (wait_s := self.by_token.take_turn(principal.token_id, now_s)) > 0:
             raise _too_many(wait_s, "This token asks too often.")
-        self.by_token.take(principal.token_id, now_s)
         auth.check_scope(operation, principal)
         return principal
 
@@ -66,13 +68,13 @@ class _Door:
         if len(request.query_string) > _MAX_QUERY_BYTES:
             raise HttpProblem(414, f"A query may hold at most {_MAX_QUERY_BYTES} bytes.")
         query = reading.read_query(request, operation.query)
-        raw, content, body = b"", None, None
+        raw, body = b"", None
         if operation.body is not None or operation.raw_body:
             reading.check_json_type(request)
             raw = reading.read_body(request, max_bytes=self.services.settings.serve.max_body_bytes)
-            content = reading.read_json(raw)
-            if operation.body is not None and not operation.raw_body:
-                body = operation.body.model_validate_json(raw)
+        if operation.body is not None and not operation.raw_body:
+            reading.check_json(raw)
+            body = operation.body.model_validate_json(raw)
         return Call(
             services=self.services,
             principal=principal,
@@ -80,9 +82,8 @@ class _Door:
             query=query,
             body=body,
             raw=raw,
-            value=content,
-            headers=dict(request.headers),
-            args=tuple(request.args.items(multi=True)),
+            headers=request.headers,
+            args=tuple(request.args.items(multi=True)) if request.query_string else (),
             address_path=request.path,
             address=request.remote_addr or "unknown",
             now=self.services.clock.utc(),
@@ -106,9 +107,12 @@ class _Door:
             act=act,
         )
 
-    @staticmethod
-    def _act(operation: Operation, call: Call) -> Response:
-        return replying.write(request, operation.view(call))
+    def _act(self, operation: Operation, call: Call) -> Response:
+        try:
+            return replying.write(request, operation.view(call))
+        finally:
+            if operation.method != "GET" and not operation.raw_body:
+                self.tokens.forget()  # it may have revoked one
 
 
 def _too_many(wait_s: float, sentence: str) -> HttpProblem:
@@ -119,15 +123,16 @@ def _too_many(wait_s: float, sentence: str) -> HttpProblem:
 def _after(response: Response) -> Response:
     response.headers["X-Content-Type-Options"] = "nosniff"
     response.headers.setdefault("Cache-Control", "no-store")
-    _ACCESS.info(
-        "request",
-        extra={
-            "method": request.method,
-            "path": request.path,
-            "status": response.status_code,
-            "address": request.remote_addr,
-        },
-    )
+    if _ACCESS.isEnabledFor(logging.INFO):
+        _ACCESS.info(
+            "request",
+            extra={
+                "method": request.method,
+                "path": request.path,
+                "status": response.status_code,
+                "address": request.remote_addr,
+            },
+        )
     return response
 
 

@@ -17,6 +17,7 @@ from datetime import datetime, timedelta
 from ebbmark_collector.errors import DocumentError
 from ebbmark_collector.http.operation import Operation, Principal, Scope, Services
 from ebbmark_collector.http.problems import HttpProblem
+from ebbmark_collector.http.tokens import TokensSeen
 from ebbmark_collector.store import Tx, access, to_ms
 from ebbmark_collector.store.tx import Row
 
@@ -63,7 +64,7 @@ def _unauthenticated(sentence: str, *, error: str | None = None) -> HttpProblem:
     return HttpProblem(401, sentence, headers={"WWW-Authenticate": challenge})
 
 
-def who_calls(services: Services, header: str | None, now: datetime) -> Principal:
+def who_calls(services: Services, tokens: TokensSeen, header: str | None, now: datetime) -> Principal:
     """Give the principal an Authorization header shows.
 
     Raises:
@@ -76,12 +77,13 @@ def who_calls(services: Services, header: str | None, now: datetime) -> Principa
     if kind.lower() != "bearer" or not text:
         raise _unauthenticated(_NO_TOKEN, error="invalid_request")
     token_id = split(text)
-    row = services.store.read(lambda tx: access.token(tx, token_id)) if token_id else None
+    row = tokens.row(token_id) if token_id else None
     if row is None or not matches(row, text, now):
         raise _unauthenticated(_WRONG, error="invalid_token")
     now_ms = to_ms(now)
     if row["last_used_ms"] is None or row["last_used_ms"] + _LAST_USE_EVERY_MS < now_ms:
         services.store.write(lambda tx: access.token_used(tx, row["token_id"], now_ms))
+        tokens.forget(row["token_id"])
     return Principal(
         token_id=row["token_id"], scope=Scope(row["scope"]), label=row["label"], host_id=row["host_id"]
     )

@@ -10,6 +10,7 @@ from enum import StrEnum
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict
+from werkzeug.datastructures import Headers
 
 from ebbmark_collector.clock import Clock
 from ebbmark_collector.errors import DocumentError
@@ -82,8 +83,7 @@ class Call:
     query: BaseModel | None
     body: BaseModel | None
     raw: bytes
-    value: Any
-    headers: Mapping[str, str]
+    headers: Headers
     args: tuple[tuple[str, str], ...]
     address_path: str
     address: str

@@ -24,10 +24,22 @@ class Rates:
             level = self._level(key, now_s)
         return 0.0 if level >= 1.0 else (1.0 - level) * 60.0 / self._a_minute
 
+    def take_turn(self, key: str, now_s: float) -> float:
+        """Count one turn of the key if it has one; else give how long it must wait for it [s]."""
+        with self._lock:
+            level = self._level(key, now_s)
+            if level >= 1.0:
+                self._count(key, level, now_s)
+                return 0.0
+        return (1.0 - level) * 60.0 / self._a_minute
+
     def take(self, key: str, now_s: float) -> None:
         """Count one turn of the key."""
         with self._lock:
-            self._buckets[key] = (self._level(key, now_s) - 1.0, now_s)
-            self._buckets.move_to_end(key)
-            while len(self._buckets) > _MOST_KEYS:
-                self._buckets.popitem(last=False)
+            self._count(key, self._level(key, now_s), now_s)
+
+    def _count(self, key: str, level: float, now_s: float) -> None:
+        self._buckets[key] = (level - 1.0, now_s)
+        self._buckets.move_to_end(key)
+        while len(self._buckets) > _MOST_KEYS:
+            self._buckets.popitem(last=False)

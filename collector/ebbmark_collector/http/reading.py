@@ -92,13 +92,13 @@ def read_query(request: Request, model: type[BaseModel] | None) -> BaseModel | N
     return model.model_validate(values)
 
 
-def read_json(data: bytes) -> Any:
-    """Read JSON in UTF-8; nesting deeper than the parser's own limit of some 200 is refused.
+def check_json(data: bytes) -> None:
+    """Refuse what is not JSON in UTF-8, or nested deeper than the parser's own limit of some 200.
 
     Raises:
         HttpProblem: 400.
     """
     try:
-        return from_json(data, allow_inf_nan=False)
+        from_json(data, allow_inf_nan=False)
     except ValueError as error:
         raise HttpProblem(400, f"The body is not JSON: {error}.") from error

@@ -7,11 +7,12 @@ RFC 6585, Additional HTTP Status Codes: section 3 (428).
 import gzip
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Any
 
 from flask import Request, Response
 from pydantic import BaseModel
+from werkzeug.datastructures import Headers
 
 from ebbmark_collector.http.operation import Reply
 from ebbmark_collector.http.problems import HttpProblem
@@ -25,7 +26,7 @@ def etag_of(body: bytes, revision: int | None) -> str:
     return f'"{revision}-{digest}"' if revision is not None else f'"{digest}"'
 
 
-def need_if_match(headers: Mapping[str, str], revision: int) -> None:
+def need_if_match(headers: Headers, revision: int) -> None:
     """Refuse an edit by a caller who does not say what it read: it may undo somebody else's.
 
     Raises:
@@ -41,7 +42,7 @@ def need_if_match(headers: Mapping[str, str], revision: int) -> None:
     check_if_match(headers, revision)
 
 
-def check_if_match(headers: Mapping[str, str], revision: int) -> None:
+def check_if_match(headers: Headers, revision: int) -> None:
     """Refuse an edit of something that was edited since it was read.
 
     The part of the ETag after the revision changes with every report; only the revision tells of edits.
@@ -64,7 +65,7 @@ def check_if_match(headers: Mapping[str, str], revision: int) -> None:
     raise HttpProblem(412, sentence, field="If-Match")
 
 
-def check_not_there(headers: Mapping[str, str]) -> None:
+def check_not_there(headers: Headers) -> None:
     """Refuse to replace what is there for a caller who asked to make it anew (`If-None-Match: *`).
 
     Raises:
@@ -74,7 +75,7 @@ def check_not_there(headers: Mapping[str, str]) -> None:
         raise HttpProblem(412, "There is one of that name already.", field="If-None-Match")
 
 
-def refuse_unmatched(headers: Mapping[str, str]) -> None:
+def refuse_unmatched(headers: Headers) -> None:
     """Refuse to make anew what the caller believed to be there.
 
     Raises:

@@ -29,6 +29,7 @@ from ebbmark_collector.intake.naming import (
     subject_drive,
 )
 from ebbmark_collector.intake.points import figure_columns, figures_of
+from ebbmark_collector.intake.sheaf import Sheaf
 from ebbmark_collector.store import Tx, Value, drives, evidence, hosts, rules, to_ms
 
 
@@ -167,20 +168,18 @@ def _subject(tx: Tx, arrival: Arrival, subject: Subject) -> str:
     return subject_drive(tx, subject, host_id=arrival.report.host_id, now_ms=arrival.made_ms)
 
 
-def take_health(tx: Tx, arrival: Arrival, body: HealthBody) -> tuple[str, bool]:
+def take_health(sheaf: Sheaf, arrival: Arrival, body: HealthBody) -> tuple[str, bool]:
     """Note one read of a drive's health.
 
     Returns:
         The drive, and whether the read says anything that must be judged at once.
     """
-    drive_id = _subject(tx, arrival, body.subject)
-    before = drives.last_health(tx, drive_id)
+    drive = sheaf.drive_of(body.subject, host_id=arrival.report.host_id, now_ms=arrival.made_ms)
     reading: HealthReading = body.reading
-    read_ms = arrival.ms(reading.read_at)
     text = reading.model_dump_json(exclude_defaults=True, exclude={"vendor", "sources"})
+    before, after = drive.health, json.loads(text)
     columns: dict[str, Value] = {
-        "drive_id": drive_id,
-        "read_ms": read_ms,
+        "read_ms": arrival.ms(reading.read_at),
         "state": reading.state.value,
         "temperature_c": reading.temperature_c,
         "percentage_used": reading.percentage_used,
@@ -192,19 +191,9 @@ def take_health(tx: Tx, arrival: Arrival, body: HealthBody) -> tuple[str, bool]:
         "pending_sectors": reading.pending_sectors,
         "uncorrectable_errors": reading.uncorrectable_errors,
         "interface_crc_errors": reading.interface_crc_errors,
-        "reading": evidence.pack(text),
     }
-    evidence.add_health(tx, columns)
-    drives.note_health(
-        tx,
-        drive_id,
-        read_ms=read_ms,
-        health_json=text,
-        temperature_c=reading.temperature_c,
-        percentage_used=reading.percentage_used,
-        written_bytes=reading.written_bytes,
-    )
-    return drive_id, before is None or not says_nothing_new(json.loads(before), json.loads(text))
+    sheaf.add_health(drive, columns, text, after)
+    return drive.drive_id, before is None or not says_nothing_new(before, after)
 
 
 _JUDGED_AT_ONCE = (

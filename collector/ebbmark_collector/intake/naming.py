@@ -68,6 +68,11 @@ def identity_columns(identity: DriveIdentity) -> dict[str, Value]:
     }
 
 
+def own_names(subject: Subject) -> tuple[str, ...]:
+    """Give the names by which one drive is known anywhere; none for an array or a drive that tells none."""
+    return () if len(subject.members) > 1 else subject.identity.names()
+
+
 def known_subject(tx: Tx, subject: Subject, *, host_id: str) -> str | None:
     """Give the drive (or array) a report is about, or None if it was never heard of."""
     if len(subject.members) > 1:

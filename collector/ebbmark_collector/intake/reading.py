@@ -6,7 +6,7 @@ from typing import Any
 
 from ebbmark_agent.report import MAX_REPORTS_A_REQUEST, WIRE_VERSION, Report
 from pydantic import ValidationError
-from pydantic_core import from_json
+from pydantic_core import from_json, to_json
 
 from ebbmark_collector.errors import DocumentError
 
@@ -56,12 +56,14 @@ def _id_in(document: bytes) -> str | None:
     return found if isinstance(found, str) and 0 < len(found) <= 64 else None
 
 
-def read_batch(value: Any) -> list[Arrived]:
-    """Take a request's JSON value apart into its reports, each judged by itself.
+def read_batch(data: bytes) -> list[Arrived]:
+    """Take a request's body apart into its reports, each judged by itself.
 
     Raises:
+        ValueError: When it is not JSON.
         DocumentError: When there is no list of reports, or one too long.
     """
+    value: Any = from_json(data, allow_inf_nan=False)
     reports = value.get("reports") if isinstance(value, dict) else None
     if not isinstance(reports, list) or not reports:
         raise DocumentError("A batch needs a list of at least one report.", field="reports")
@@ -77,11 +79,14 @@ def read_batch(value: Any) -> list[Arrived]:
 
 
 def _read_part(part: dict[str, Any]) -> Arrived:
-    try:
-        document = json.dumps(part, separators=(",", ":"), allow_nan=False).encode()
-    except ValueError:  # 1e400 is JSON, and infinite to every reader
-        named = part.get("report_id")
-        report_id = named if isinstance(named, str) and 0 < len(named) <= 64 else None
-        problem = "A number in it is larger than a double can hold."
-        return Arrived(report_id=report_id, document=b"", problem=problem)
+    document = to_json(part)
+    if b"Infinity" in document:
+        # 1e400 is JSON, and infinite to every reader; the same letters may stand in a text.
+        try:
+            json.dumps(part, allow_nan=False)
+        except ValueError:
+            named = part.get("report_id")
+            report_id = named if isinstance(named, str) and 0 < len(named) <= 64 else None
+            problem = "A number in it is larger than a double can hold."
+            return Arrived(report_id=report_id, document=b"", problem=problem)
     return read_report(document)

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 
-from ebbmark_collector.store.tx import Row, Tx, Value
+from ebbmark_collector.store.tx import MOST_MARKS, Row, Tx, Value, marks_for
 
 
 def drive(tx: Tx, drive_id: str) -> Row | None:
@@ -15,8 +15,7 @@ def known_names(tx: Tx, names: Sequence[str]) -> dict[str, str]:
     """Give those of the names that are known, each with its drive."""
     if not names:
         return {}
-    params: dict[str, Value] = {f"n{i}": name for i, name in enumerate(names)}
-    marks = ", ".join(f":n{i}" for i in range(len(names)))
+    marks, params = marks_for(names)
     rows = tx.query(f"SELECT name, drive_id FROM drive_names WHERE name IN ({marks})", params)  # noqa: S608 -- marks only
     return {row["name"]: row["drive_id"] for row in rows}
 
@@ -64,10 +63,25 @@ def drives_on(tx: Tx, host_id: str) -> list[Row]:
     return tx.query("SELECT * FROM drives WHERE host_id = :host_id ORDER BY drive_id", {"host_id": host_id})
 
 
-def last_health(tx: Tx, drive_id: str) -> str | None:
-    """Give the health reading shown on a drive, as JSON."""
-    rows = tx.query("SELECT health_json FROM drives WHERE drive_id = :id", {"id": drive_id})
-    return rows[0]["health_json"] if rows else None
+def with_health(tx: Tx, names: Sequence[str]) -> list[Row]:
+    """Give those of the names that are known, each with its drive and the health shown on that."""
+    found: list[Row] = []
+    for first in range(0, len(names), MOST_MARKS):
+        marks, params = marks_for(names[first : first + MOST_MARKS])
+        found += tx.query(
+            f"""SELECT n.name, d.drive_id, d.last_health_ms, d.health_json
+                FROM drive_names n JOIN drives d ON d.drive_id = n.drive_id
+                WHERE n.name IN ({marks})""",  # noqa: S608 -- marks only
+            params,
+        )
+    return found
+
+
+def health_on(tx: Tx, drive_id: str) -> Row:
+    """Give a drive with the health shown on it."""
+    return tx.query(
+        "SELECT drive_id, last_health_ms, health_json FROM drives WHERE drive_id = :id", {"id": drive_id}
+    )[0]
 
 
 def look_again(tx: Tx, drive_id: str) -> None:
@@ -75,32 +89,25 @@ def look_again(tx: Tx, drive_id: str) -> None:
     tx.run("UPDATE drives SET look_again = 1 WHERE drive_id = :id AND look_again = 0", {"id": drive_id})
 
 
-def note_health(
-    tx: Tx,
-    drive_id: str,
-    *,
-    read_ms: int,
-    health_json: str,
-    temperature_c: float | None,
-    percentage_used: int | None,
-    written_bytes: int | None,
-) -> None:
-    """Show a health read on its drive, unless a later one is shown already."""
-    tx.run(
+def note_health(tx: Tx, shown: Mapping[str, Value]) -> bool:
+    """Show a health read on its drive and have the next round look at it, unless a later one is shown.
+
+    Args:
+        tx: A writing transaction.
+        shown: `drive_id`, `read_ms`, `health_json`, `temperature_c`, `percentage_used`, `written_bytes`.
+
+    Returns:
+        Whether it is shown now.
+    """
+    touched = tx.run(
         """UPDATE drives SET last_health_ms = :read_ms, health_json = :health_json,
-             temperature_c = :temperature_c,
+             temperature_c = :temperature_c, look_again = 1,
              percentage_used = :percentage_used, written_bytes = :written_bytes,
              last_seen_ms = CASE WHEN last_seen_ms < :read_ms THEN :read_ms ELSE last_seen_ms END
            WHERE drive_id = :drive_id AND (last_health_ms IS NULL OR last_health_ms <= :read_ms)""",
-        {
-            "drive_id": drive_id,
-            "read_ms": read_ms,
-            "health_json": health_json,
-            "temperature_c": temperature_c,
-            "percentage_used": percentage_used,
-            "written_bytes": written_bytes,
-        },
+        shown,
     )
+    return touched == 1
 
 
 def note_probe(tx: Tx, drive_id: str, *, started_ms: int) -> None:

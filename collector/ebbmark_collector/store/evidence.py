@@ -47,11 +47,7 @@ def add_probe(tx: Tx, columns: Mapping[str, Value]) -> bool:
     return True
 
 
-def add_health(tx: Tx, columns: Mapping[str, Value]) -> None:
-    """Note a health read: the latest of a day stands for the day, with that day's hottest temperature."""
-    params = dict(columns)
-    params["day"] = int(columns["read_ms"] or 0) // DAY_MS
-    params["hottest_c"] = columns["temperature_c"]
+def _add_health_sql() -> str:
     names = ", ".join(_HEALTH_COLUMNS)
     marks = ", ".join(f":{name}" for name in _HEALTH_COLUMNS)
     later = ", ".join(
@@ -60,16 +56,26 @@ def add_health(tx: Tx, columns: Mapping[str, Value]) -> None:
         for name in _HEALTH_COLUMNS
         if name not in {"drive_id", "day", "hottest_c"}
     )
-    tx.run(
-        f"""INSERT INTO health_days ({names}, readings) VALUES ({marks}, 1)
-            ON CONFLICT (drive_id, day) DO UPDATE SET {later},
-              hottest_c = CASE WHEN excluded.hottest_c IS NULL THEN health_days.hottest_c
-                               WHEN health_days.hottest_c IS NULL
-                                 OR excluded.hottest_c > health_days.hottest_c
-                               THEN excluded.hottest_c ELSE health_days.hottest_c END,
-              readings = health_days.readings + 1""",  # noqa: S608 -- columns come from this module
-        params,
-    )
+    return f"""INSERT INTO health_days ({names}, readings) VALUES ({marks}, :readings)
+               ON CONFLICT (drive_id, day) DO UPDATE SET {later},
+                 hottest_c = CASE WHEN excluded.hottest_c IS NULL THEN health_days.hottest_c
+                                  WHEN health_days.hottest_c IS NULL
+                                    OR excluded.hottest_c > health_days.hottest_c
+                                  THEN excluded.hottest_c ELSE health_days.hottest_c END,
+                 readings = health_days.readings + excluded.readings"""  # noqa: S608 -- columns of this module
+
+
+_ADD_HEALTH = _add_health_sql()
+
+
+def add_health(tx: Tx, columns: Mapping[str, Value]) -> None:
+    """Note health read on one day: the latest stands for the day, with that day's hottest temperature.
+
+    Args:
+        tx: A writing transaction.
+        columns: Of the latest read, with its `day`, how many `readings` there were and the `hottest_c`.
+    """
+    tx.run(_ADD_HEALTH, columns)
 
 
 def add_take(tx: Tx, columns: Mapping[str, Value]) -> None:

@@ -55,11 +55,15 @@ _DICTIONARIES = {zlib.adler32(_WORDS): _WORDS}
 _HAS_DICTIONARY = 0x20  # [bit] FDICT in the second byte, RFC 1950, section 2.2
 
 
+# Has taken the dictionary in already: copying it costs half of what beginning anew does.
+_PRIMED = zlib.compressobj(
+    _LEVEL, zlib.DEFLATED, zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, zlib.Z_DEFAULT_STRATEGY, _WORDS
+)
+
+
 def pack(document: bytes) -> bytes:
     """Compress a document."""
-    packer = zlib.compressobj(
-        _LEVEL, zlib.DEFLATED, zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, zlib.Z_DEFAULT_STRATEGY, _WORDS
-    )
+    packer = _PRIMED.copy()
     return packer.compress(document) + packer.flush()
 
 

@@ -7,9 +7,10 @@
 """
 
 import json
+from collections.abc import Sequence
 
 from ebbmark_collector.store.packing import pack, unpack
-from ebbmark_collector.store.tx import Row, Tx, Value
+from ebbmark_collector.store.tx import MOST_MARKS, Row, Tx, Value, marks_for
 
 __all__ = [
     "drop_days",
@@ -17,8 +18,8 @@ __all__ = [
     "drop_reports",
     "fold_days",
     "is_folded",
-    "is_known",
     "keep",
+    "known",
     "report",
     "unpack",
 ]
@@ -27,15 +28,19 @@ DAY_MS = 86_400_000  # [ms]
 _BETWEEN = b"\x00"  # no JSON text holds it: a control character must be escaped, RFC 8259, section 7
 
 
-def is_known(tx: Tx, report_id: str) -> str | None:
-    """Give the host that sent this report before, or None."""
-    rows = tx.query(
-        """SELECT r.host_id FROM report_ids i JOIN reports r
-             ON r.subject_id = i.subject_id AND r.made_ms = i.made_ms AND r.report_id = i.report_id
-           WHERE i.report_id = :report_id""",
-        {"report_id": report_id},
-    )
-    return rows[0]["host_id"] if rows else None
+def known(tx: Tx, report_ids: Sequence[str]) -> dict[str, str]:
+    """Give those of the reports that came before, each with the host that sent it."""
+    found: dict[str, str] = {}
+    for first in range(0, len(report_ids), MOST_MARKS):
+        marks, params = marks_for(report_ids[first : first + MOST_MARKS])
+        rows = tx.query(
+            f"""SELECT i.report_id, r.host_id FROM report_ids i JOIN reports r
+                  ON r.subject_id = i.subject_id AND r.made_ms = i.made_ms AND r.report_id = i.report_id
+                WHERE i.report_id IN ({marks})""",  # noqa: S608 -- marks only
+            params,
+        )
+        found |= {row["report_id"]: row["host_id"] for row in rows}
+    return found
 
 
 def is_folded(tx: Tx, subject_id: str, *, made_ms: int, report_id: str) -> str | None:
@@ -43,44 +48,29 @@ def is_folded(tx: Tx, subject_id: str, *, made_ms: int, report_id: str) -> str |
     return _from_day(tx, subject_id, made_ms, report_id)
 
 
-def keep(
-    tx: Tx,
-    *,
-    report_id: str,
-    host_id: str,
-    subject_id: str,
-    kind: str,
-    made_ms: int,
-    received_ms: int,
-    sequence: int,
-    wire_version: int,
-    document: bytes,
-) -> None:
-    """Keep a report as received.
+_ID_COLUMNS = ("report_id", "subject_id", "made_ms")
+_COLUMNS = (
+    *("subject_id", "made_ms", "report_id", "kind", "host_id", "received_ms", "sequence", "wire_version"),
+)
+
+
+def keep(tx: Tx, rows: Sequence[Row]) -> None:
+    """Keep reports as received.
+
+    Args:
+        tx: A writing transaction.
+        rows: Each with every column of a report, its document unpacked.
 
     Raises:
-        Conflict: When the id is known; ask `is_known` first in the same transaction.
+        Conflict: When an id is known; ask `known` first in the same transaction.
     """
-    params: dict[str, Value] = {"report_id": report_id, "subject_id": subject_id, "made_ms": made_ms}
-    tx.run(
-        """INSERT INTO report_ids (report_id, subject_id, made_ms)
-           VALUES (:report_id, :subject_id, :made_ms)""",
-        params,
-    )
-    tx.run(
-        """INSERT INTO reports (subject_id, made_ms, report_id, kind, host_id, received_ms, sequence,
-                                wire_version, document)
-           VALUES (:subject_id, :made_ms, :report_id, :kind, :host_id, :received_ms, :sequence,
-                   :wire_version, :document)""",
-        {
-            **params,
-            "kind": kind,
-            "host_id": host_id,
-            "received_ms": received_ms,
-            "sequence": sequence,
-            "wire_version": wire_version,
-            "document": pack(document),
-        },
+    if not rows:
+        return
+    tx.insert_many("report_ids", _ID_COLUMNS, [tuple(row[name] for name in _ID_COLUMNS) for row in rows])
+    tx.insert_many(
+        "reports",
+        (*_COLUMNS, "document"),
+        [(*(row[name] for name in _COLUMNS), pack(bytes(row["document"]))) for row in rows],
     )
 
 

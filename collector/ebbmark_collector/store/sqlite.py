@@ -1,7 +1,8 @@
 """The SQLite engine: one file, one writer at a time, every acknowledged commit on the disk.
 
-Writers that arrive together share one commit: whoever holds the lock runs every waiting job, each in its own
-savepoint, commits once, and only then lets them all return. An answer still means durable.
+Writers that arrive together share one commit: whoever holds the lock runs every waiting job, commits once,
+and only then lets them all return. If one of them fails, all are run again, each so that it can be undone by
+itself. An answer still means durable.
 """
 
 import sqlite3
@@ -108,6 +109,21 @@ class _Waiting:
         self.done = threading.Event()
         self.result: Any = None
         self.error: BaseException | None = None
+
+
+class _JobFailed(Exception):  # noqa: N818 -- says which of a group's errors was a job's own
+    def __init__(self, error: Exception) -> None:
+        super().__init__(str(error))
+        self.error = error
+
+
+def _sets_of(group: list[_Waiting]) -> list[list[_Waiting]]:
+    """Put jobs of one kind that know how to run together beside each other; any other is by itself."""
+    sets: dict[object, list[_Waiting]] = {}
+    for number, waiting in enumerate(group):
+        together = getattr(type(waiting.job), "together", None)
+        sets.setdefault(number if together is None else together, []).append(waiting)
+    return list(sets.values())
 
 
 class SqliteStore:
@@ -220,20 +236,44 @@ class SqliteStore:
         with self._queue_lock:
             group, self._queue = self._queue[:GROUP_JOBS], self._queue[GROUP_JOBS:]
         try:
-            with self._begin(self._writer, "BEGIN IMMEDIATE") as tx:
-                for waiting in group:
-                    try:
-                        with savepoint(tx, "job"):
-                            waiting.result = waiting.job(tx)
-                    except (StorageFull, Corrupt):
-                        raise
-                    except Exception as error:  # noqa: BLE001 -- handed to the waiter, who raises it
-                        waiting.error = error
+            try:
+                self._run_plainly(group)
+            except _JobFailed as failed:
+                if len(group) == 1 or isinstance(failed.error, StorageFull | Corrupt):
+                    raise failed.error from None
+                self._run_apart(group)
         except BaseException as error:  # noqa: BLE001 -- nothing of the group was committed: all must hear it
             for waiting in group:
                 waiting.error = error
         for waiting in group:
             waiting.done.set()
+
+    def _run_plainly(self, group: list[_Waiting]) -> None:
+        """Run jobs in one transaction, those that are done better together at once."""
+        with self._begin(self._writer, "BEGIN IMMEDIATE") as tx:
+            for jobs in _sets_of(group):
+                together = getattr(jobs[0].job, "together", None)
+                try:
+                    if together is None or len(jobs) == 1:
+                        results = [waiting.job(tx) for waiting in jobs]
+                    else:
+                        results = together(tx, [waiting.job for waiting in jobs])
+                except Exception as error:
+                    raise _JobFailed(error) from error
+                for waiting, result in zip(jobs, results, strict=True):
+                    waiting.result = result
+
+    def _run_apart(self, group: list[_Waiting]) -> None:
+        """Run jobs in one transaction, each so that it can be undone without the others."""
+        with self._begin(self._writer, "BEGIN IMMEDIATE") as tx:
+            for waiting in group:
+                try:
+                    with savepoint(tx, "job"):
+                        waiting.result = waiting.job(tx)
+                except (StorageFull, Corrupt):
+                    raise
+                except Exception as error:  # noqa: BLE001 -- handed to the waiter, who raises it
+                    waiting.error = error
 
     def close(self) -> None:
         """Close every connection; the log is folded into the file."""

@@ -16,6 +16,7 @@ Params = Mapping[str, Value]
 Row = dict[str, Any]
 T = TypeVar("T")
 NO_PARAMS: Params = {}
+MOST_MARKS = 256  # [1] values in one IN list
 
 
 class Tx(Protocol):
@@ -74,7 +75,9 @@ class Store(Protocol):
     def write(self, job: Callable[[Tx], T]) -> T:
         """Run a job in a writing transaction, durable on return; a busy database is tried again.
 
-        The job may run more than once and must have no effect outside the transaction.
+        The job may run more than once and must have no effect outside the transaction. A job's class may
+        have a static method `together(tx, jobs)` that gives each one's result in turn: jobs that wait at the
+        same time may then be run by it, where one statement for many rows saves time.
         """
         ...
 
@@ -98,6 +101,17 @@ def insert_sql(table: str, columns: Sequence[str], key: Sequence[str], update: S
         return f"{sql} ON CONFLICT ({', '.join(key)}) DO NOTHING"
     sets = ", ".join(f"{column} = excluded.{column}" for column in update)
     return f"{sql} ON CONFLICT ({', '.join(key)}) DO UPDATE SET {sets}"
+
+
+def marks_for(values: Sequence[str]) -> tuple[str, dict[str, Value]]:
+    """Give the marks of an IN list and their parameters.
+
+    The last value is repeated up to a power of two, so that an engine prepares few different statements.
+    """
+    more = (1 << (len(values) - 1).bit_length()) - len(values)
+    filled = [*values, *(values[-1] for _ in range(more))]
+    params: dict[str, Value] = {f"v{number}": value for number, value in enumerate(filled)}
+    return ", ".join(f":{name}" for name in params), params
 
 
 @contextmanager

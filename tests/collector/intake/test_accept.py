@@ -280,7 +280,7 @@ def test_order_of_arrival_does_not_matter(tmp_path_factory: pytest.TempPathFacto
 
 def test_a_judge_that_fails_keeps_the_report(quick: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
     """A report is kept and acknowledged even when a rule trips over it; the next round looks again."""
-    module = importlib.import_module("ebbmark_collector.intake.accept")
+    module = importlib.import_module("ebbmark_collector.intake.taking")
 
     def trip(*_: object) -> None:
         raise ZeroDivisionError("on purpose")

@@ -6,6 +6,7 @@ from ebbmark_agent.report import MAX_REPORTS_A_REQUEST
 from pydantic import Field
 
 from ebbmark_collector.http.operation import Call, In, Out, Reply, Routes, Scope
+from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.intake import accept_many
 from ebbmark_collector.intake.reading import read_batch
 
@@ -51,7 +52,10 @@ class IntakeReceipt(Out):
 def post_reports(call: Call) -> Reply:
     """Take in a batch."""
     assert call.principal is not None
-    arrived = read_batch(call.value)
+    try:
+        arrived = read_batch(call.raw)
+    except ValueError as error:
+        raise HttpProblem(400, f"The body is not JSON: {error}.") from error
     receipt = accept_many(call.store, arrived, host_id=call.principal.host_id or "", received_at=call.now)
     return Reply(
         body=IntakeReceipt(
