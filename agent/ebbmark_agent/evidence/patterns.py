@@ -17,7 +17,7 @@ from enum import StrEnum
 from itertools import pairwise
 
 from ebbmark_agent.evidence.plateaus import Division
-from ebbmark_agent.evidence.points import interpolate
+from ebbmark_agent.evidence.points import interpolate_all
 from ebbmark_agent.evidence.spread import median, quantile, slice_rates
 from ebbmark_agent.evidence.stalls import even_distance_s
 from ebbmark_agent.evidence.trace import Trace
@@ -152,8 +152,8 @@ def _smooth_rates(trace: Trace, division: Division, start_s: float, end_s: float
         real += [at_s, at_s + length_s]
     clock.append(clock[-1] + end_s - real[-1])
     real.append(end_s)
-    marks = [interpolate(clock, real, running_s * index / parts) for index in range(parts + 1)]
-    totals = [trace.bytes_at(at_s) for at_s in marks]
+    marks = interpolate_all(clock, real, (running_s * index / parts for index in range(parts + 1)))
+    totals = trace.bytes_at_all(marks)
     return [(after - before) / (running_s / parts) for before, after in pairwise(totals)]
 
 

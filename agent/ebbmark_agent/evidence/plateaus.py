@@ -16,7 +16,7 @@ from itertools import pairwise
 from ebbmark_agent.evidence.changes import LEAST_STEP, SHORTEST_S, Stretch, stretches
 from ebbmark_agent.evidence.corners import corner, falls_at_once
 from ebbmark_agent.evidence.points import interpolate
-from ebbmark_agent.evidence.stalls import SHORTEST_STALL_S, Stall, find_stalls, long_steps, pace_around
+from ebbmark_agent.evidence.stalls import SHORTEST_STALL_S, Stall, long_steps, pace_around, without_echoes
 from ebbmark_agent.evidence.trace import Trace
 
 LONGEST_START_UP_S = 30.0  # [s] common practice, no source: a disk has spun up by then
@@ -102,7 +102,8 @@ def divide(trace: Trace) -> Division:
     Returns:
         The parts.
     """
-    clock = _clock_without_stalls(trace)
+    long = list(long_steps(trace))
+    clock = _clock_without_stalls(trace, long)
     found = stretches(clock, trace.total_bytes)
     start_up = _start_up(found)
     rest = found[start_up:]
@@ -111,7 +112,7 @@ def divide(trace: Trace) -> Division:
     ramp_s = _first_step_s(trace, clock)
     if start_up:
         ramp_s, _ = _real_mark(trace, clock, rest[0].start_s, rest[0].start_byte)
-    stalls = tuple(stall for stall in find_stalls(trace) if stall.start_s >= ramp_s)
+    stalls = tuple(stall for stall in without_echoes(step for _, step in long) if stall.start_s >= ramp_s)
     marks = [
         (ramp_s, trace.bytes_at(ramp_s), False),
         *((*_real_mark(trace, clock, at_s, at_byte), abrupt) for at_s, at_byte, abrupt in edges),
@@ -141,10 +142,10 @@ def _lasting(trace: Trace, pieces: Sequence[Plateau]) -> float:
     return min(last.mean_bytes_per_s, rest)
 
 
-def _clock_without_stalls(trace: Trace) -> list[float]:
+def _clock_without_stalls(trace: Trace, long: Sequence[tuple[int, Stall]]) -> list[float]:
     """Give each point's time on a clock that stands while the drive does."""
     stood: dict[int, float] = {}
-    for index, step in long_steps(trace):
+    for index, step in long:
         pace = pace_around(trace, step.start_s, step.start_s + step.length_s)
         assert pace
         stood[index] = step.length_s - (trace.total_bytes[index] - step.at_byte) / pace

@@ -76,7 +76,7 @@ def slice_rates(trace: Trace, start_s: float, end_s: float, slice_s: float) -> l
     count = max(1, int((end_s - start_s) / slice_s + 1e-9))
     first_s = max(start_s, end_s - count * slice_s)
     length_s = (end_s - first_s) / count
-    marks = [trace.bytes_at(first_s + index * length_s) for index in range(count + 1)]
+    marks = trace.bytes_at_all(first_s + index * length_s for index in range(count + 1))
     return [(after - before) / length_s for before, after in pairwise(marks)]
 
 

@@ -4,9 +4,10 @@ A stall is a step of at least 0.2 s that lasts at least three times what its byt
 the steps around it. A shorter one right after a longer one is its echo and does not count.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import inf
 
 from ebbmark_agent.evidence.trace import Trace
 
@@ -73,8 +74,20 @@ def find_stalls(trace: Trace) -> tuple[Stall, ...]:
     Returns:
         The stalls, those that echo a longer one right before them left out.
     """
+    return without_echoes(step for _, step in long_steps(trace))
+
+
+def without_echoes(steps: Iterable[Stall]) -> tuple[Stall, ...]:
+    """Leave out of a trace's long steps those that echo a longer one right before them.
+
+    Args:
+        steps: From `long_steps`, in order of time.
+
+    Returns:
+        The stalls.
+    """
     found: list[Stall] = []
-    for _, step in long_steps(trace):
+    for step in steps:
         if found and _echoes(found[-1], step):
             continue
         found.append(step)
@@ -91,15 +104,26 @@ def long_steps(trace: Trace) -> Iterator[tuple[int, Stall]]:
         The index of the point that ends the step [1], and the step.
     """
     times, totals = trace.times_s, trace.total_bytes
+    fastest = 1.001 * _fastest_step(times, totals)  # no pace beside a step exceeds it, however it is rounded
     before_s = times[0]
     for index, at_s in enumerate(times):
         length_s = at_s - before_s
         if length_s >= SHORTEST_STALL_S:
             moved = totals[index] - totals[index - 1]
+            if length_s * fastest < STALL_FACTOR * moved + 1:
+                before_s = at_s
+                continue
             pace = pace_around(trace, before_s, at_s)
             if pace is not None and length_s * pace >= STALL_FACTOR * moved + 1:
                 yield index, Stall(start_s=before_s, length_s=length_s, at_byte=totals[index - 1])
         before_s = at_s
+
+
+def _fastest_step(times: Sequence[float], totals: Sequence[float]) -> float:
+    return max(
+        (to_byte - from_byte) / (to_s - from_s) if to_s > from_s else inf
+        for (from_s, to_s), (from_byte, to_byte) in zip(pairwise(times), pairwise(totals), strict=True)
+    )
 
 
 def pace_around(trace: Trace, start_s: float, end_s: float) -> float | None:

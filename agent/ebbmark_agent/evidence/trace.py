@@ -10,11 +10,11 @@ What a trace says is for the other modules of this package; reading and writing 
 
 import math
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from ebbmark_agent.evidence.points import interpolate
+from ebbmark_agent.evidence.points import interpolate, interpolate_all
 from ebbmark_agent.evidence.thinning import DEFAULT_MAX_POINTS, kept_points
 
 LONGEST_STEP_S = 600.0  # [s] common practice, no source: a system gives a block up long before
@@ -153,6 +153,14 @@ class Trace:
             at_s: The time [s].
         """
         return interpolate(self.times_s, self.total_bytes, at_s)
+
+    def bytes_at_all(self, at_s: Iterable[float]) -> list[float]:
+        """Give the bytes written by each of many times [bytes].
+
+        Args:
+            at_s: The times, rising [s].
+        """
+        return interpolate_all(self.times_s, self.total_bytes, at_s)
 
     def after(self, start_s: float) -> "Trace":
         """Give the rest of the trace from a time on, as a trace of its own that begins at (0, 0).

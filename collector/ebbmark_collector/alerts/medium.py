@@ -112,7 +112,7 @@ def read_back_differs(scene: Scene) -> tuple[Seen, ...]:
     """What was read back is not what was written."""
     standing = scene.standing
     # Without a role there is no standing to clear it, so any wrong read-back counts.
-    bad = [p for p in scene.history.probes if p.read_back_ok is False and p.at <= scene.now]
+    bad = [p for p in scene.history.faulty if p.read_back_ok is False and p.at <= scene.now]
     good = [p for p in scene.history.soaks if p.read_back_ok is True and p.at <= scene.now]
     open_ = bool(bad) and (standing.rests_on(Ground.READ_BACK) or not good or good[-1].at < bad[-1].at)
     return (
@@ -132,7 +132,7 @@ def read_back_differs(scene: Scene) -> tuple[Seen, ...]:
 
 def write_fault(scene: Scene) -> tuple[Seen, ...]:
     """A write, read or flush was refused in the middle of a probe."""
-    faults = [p for p in scene.history.probes if p.fault_sentence is not None and p.at <= scene.now]
+    faults = [p for p in scene.history.faulty if p.fault_sentence is not None and p.at <= scene.now]
     good = [p for p in scene.history.soaks if p.at <= scene.now and p.fault_sentence is None]
     open_ = bool(faults) and (not good or good[-1].at < faults[-1].at)
     return (

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cached_property
+from typing import NamedTuple
 
 from ebbmark_collector.alerts.defaults import weight_of
 from ebbmark_collector.alerts.vocabulary import Condition, ConditionKind, Severity, Sight
@@ -55,8 +56,7 @@ class Scene:
         return ", ".join(parts)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Seen:
+class Seen(NamedTuple):
     """What one condition saw; `None` fields follow from the scene and the defaults.
 
     Attributes:

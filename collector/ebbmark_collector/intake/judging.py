@@ -8,8 +8,9 @@
 import hashlib
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
-from ebbmark_agent.evidence import fit
+from ebbmark_agent.evidence import Demand, fit
 from ebbmark_agent.report import ProbeResult, Report
 
 from ebbmark_collector.alerts import step, weigh
@@ -60,7 +61,12 @@ def fit_key_of(role: DriveRole | None, drive: Row) -> str:
     """Give the mark of what a fit follows from beside the probe: what the role asks, what the drive is."""
     if role is None or role.demand is None:
         return "no demand"
-    told = repr((role.demand, drive["capacity_bytes"], drive["rotational"]))
+    return _fit_key(role.demand, drive["capacity_bytes"], drive["rotational"])
+
+
+@lru_cache(maxsize=1024)
+def _fit_key(demand: Demand, capacity_bytes: int | None, rotational: int | None) -> str:
+    told = repr((demand, capacity_bytes, rotational))
     return hashlib.sha256(told.encode()).hexdigest()[:24]
 
 

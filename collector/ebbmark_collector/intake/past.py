@@ -2,7 +2,6 @@
 
 import json
 import sys
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from ebbmark_agent.report import (
@@ -242,17 +241,14 @@ def history_of(
         assignment = Assignment(
             role_name=row["role"], since=from_ms(row["role_since_ms"] or row["first_seen_ms"])
         )
-    few = SubjectHistory.of(
+    return SubjectHistory.of(
         facts_of(tx, row, host),
         assignment=assignment,
+        probes=_probe_points(tx, drive_id, since_ms=spots_since),
+        health=_health_points(tx, drive_id, since_ms=health_since),
+        sorted_already=True,
         takes=tuple(_take_point(t) for t in evidence.takes_since(tx, drive_id, since_ms=takes_since)),
         findings=tuple(_finding_point(f) for f in evidence.findings_of(tx, drive_id)),
         incidents=tuple(_incident(i) for i in evidence.incidents_of(tx, drive_id)),
         siblings=siblings,
-    )
-    # The store gives each of these once and in order, so hundreds need not be sorted and sifted at each look.
-    return replace(
-        few,
-        probes=_probe_points(tx, drive_id, since_ms=spots_since),
-        health=_health_points(tx, drive_id, since_ms=health_since),
     )

@@ -128,12 +128,34 @@ def rulebook(tx: Tx) -> Rulebook:
 
 def candidate_of(drive: Row, host_name: str | None) -> Candidate:
     """Give the names of a drive that a rule may look at."""
-    mounts = [volume.get("mount") for volume in json.loads(drive["volumes_json"])]
-    return Candidate(
-        serials=tuple(name for name in (drive["serial"], drive["wwn"]) if name),
+    return _candidate(
+        serial=drive["serial"],
+        wwn=drive["wwn"],
         asset_tag=drive["asset_tag"],
         model=drive["model"],
+        host_name=host_name,
+        volumes_json=drive["volumes_json"],
+        removable=bool(drive["removable"]),
+    )
+
+
+@lru_cache(maxsize=4096)
+def _candidate(
+    *,
+    serial: str | None,
+    wwn: str | None,
+    asset_tag: str | None,
+    model: str | None,
+    host_name: str | None,
+    volumes_json: str,
+    removable: bool,
+) -> Candidate:
+    mounts = [volume.get("mount") for volume in json.loads(volumes_json)]
+    return Candidate(
+        serials=tuple(name for name in (serial, wwn) if name),
+        asset_tag=asset_tag,
+        model=model,
         host=host_name,
         mounts=tuple(mount for mount in mounts if mount),
-        fixed=not drive["removable"],
+        fixed=not removable,
     )

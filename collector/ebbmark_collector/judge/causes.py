@@ -12,6 +12,7 @@ Rules.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 from itertools import pairwise
 from statistics import median
 
@@ -34,7 +35,7 @@ SANK = 0.10  # [1] of the rate of short probes
 SHRUNK = 0.75  # [1] of its first cliff
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class _Case:
     """What the single causes look at, gathered once."""
 
@@ -46,7 +47,7 @@ class _Case:
     spots: tuple[ProbePoint, ...]
     now: datetime
 
-    @property
+    @cached_property
     def recent(self) -> tuple[ProbePoint, ...]:
         probes = [p for p in self.history.probes if self.now - RECENT <= p.at <= self.now and p.counts]
         return tuple(probes)
@@ -100,7 +101,7 @@ def _failing_media(case: _Case) -> Cause | None:
         elif count and name != "reallocated_sectors":
             facts.append(f"{count} {words}.")
             weight += 1.5
-    if any(p.read_back_ok is False or p.fault_sentence for p in case.history.probes if p.at <= case.now):
+    if any(p.read_back_ok is False or p.fault_sentence for p in case.history.faulty if p.at <= case.now):
         facts.append("A probe met a refused write or read back something else than it wrote.")
         weight += 6.0
     if case.outlook.stall_growth is not None and case.outlook.stall_growth >= 2:

@@ -292,13 +292,21 @@ class SubjectHistory:
         findings: tuple[FindingPoint, ...] = (),
         incidents: tuple[Incident, ...] = (),
         siblings: Siblings | None = None,
+        sorted_already: bool = False,
     ) -> "SubjectHistory":
-        """Sort by time and keep one of each id, so that order and repeats of arrival do not matter."""
+        """Sort by time and keep one of each id, so that order and repeats of arrival do not matter.
+
+        With `sorted_already` probes and health are taken as they are: a store gives hundreds of them in their
+        order and each once.
+        """
+        if not sorted_already:
+            probes = tuple(sorted({p.probe_id: p for p in probes}.values(), key=lambda p: (p.at, p.probe_id)))
+            health = tuple(sorted({h.at: h for h in health}.values(), key=lambda h: h.at))
         return cls(
             facts=facts,
             assignment=assignment,
-            probes=tuple(sorted({p.probe_id: p for p in probes}.values(), key=lambda p: (p.at, p.probe_id))),
-            health=tuple(sorted({h.at: h for h in health}.values(), key=lambda h: h.at)),
+            probes=probes,
+            health=health,
             takes=tuple(sorted({t.take_id: t for t in takes}.values(), key=lambda t: (t.at, t.take_id))),
             findings=tuple(sorted(set(findings), key=lambda f: (f.at, f.code, f.sentence))),
             incidents=tuple(
@@ -319,6 +327,11 @@ class SubjectHistory:
     def spots(self) -> tuple[ProbePoint, ...]:
         """Give the spots that ran to their end, oldest first."""
         return tuple(p for p in self.probes if p.kind is ProbeKind.SPOT and p.shows)
+
+    @cached_property
+    def faulty(self) -> tuple[ProbePoint, ...]:
+        """Give the probes that met a refused write or read back something else, oldest first."""
+        return tuple(p for p in self.probes if p.read_back_ok is False or p.fault_sentence is not None)
 
     @cached_property
     def series(self) -> dict[tuple[str, datetime | None], tuple[ProbePoint, ...]]:

@@ -240,12 +240,12 @@ def _broken(standing: Standing, history: SubjectHistory, now: datetime) -> Stand
                     Ground.READ_BACK, f"What was read back on {p.at:%Y-%m-%d} differs from what was written."
                 ),
             )
-            for p in history.probes
+            for p in history.faulty
             if p.read_back_ok is False
         ),
         *(
             (p.at, _because(Ground.WRITE_FAULT, p.fault_sentence))
-            for p in history.probes
+            for p in history.faulty
             if p.fault_sentence is not None
         ),
     ]
