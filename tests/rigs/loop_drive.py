@@ -28,6 +28,7 @@ MAKE_FS = {
     "xfs": ["mkfs.xfs", "-q", "-f", "-K"],
     "btrfs": ["mkfs.btrfs", "-q", "-f", "-K"],
 }
+TAKEN_OVER_WITHIN_S = 20.0
 _PATH = os.environ.get("PATH", "") + ":/usr/sbin:/sbin"
 
 
@@ -62,10 +63,13 @@ class LoopDrive:
         replacement = self.curve_file.with_suffix(".new")
         replacement.write_text(curve.to_json())
         replacement.replace(self.curve_file)
+        deadline = time.monotonic() + TAKEN_OVER_WITHIN_S
         while len([event for event in self.truth() if event["event"] == "curve"]) == before:
             if self.supervisor is None or self.supervisor.poll() is not None:
                 raise NoLoopDriveError("the rig's supervisor has ended")
-            os.sched_yield()
+            if time.monotonic() > deadline:
+                raise NoLoopDriveError(f"the rig took no new curve over within {TAKEN_OVER_WITHIN_S:.0f} s")
+            time.sleep(0.001)
 
     def truth(self) -> list[dict[str, Any]]:
         """Give what the supervisor did."""

@@ -9,6 +9,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.rigs.waiting import next_line
+
+READY_WITHIN_S = 60.0
+TAKE_WITHIN_S = 120.0  # [s] far beyond any take here, held up or not
+
 
 @dataclass(frozen=True, kw_only=True)
 class Took:
@@ -36,7 +41,8 @@ class Recorder:
     def end(self) -> Took:
         """Wait for the take's end and give how it went."""
         assert self._process.stdout is not None
-        return Took(**json.loads(self._process.stdout.readline()))
+        line = next_line(self._process.stdout, within_s=TAKE_WITHIN_S, what="the recorder ends its take")
+        return Took(**json.loads(line))
 
     def take(self, frames: int) -> Took:
         """Record one take."""
@@ -59,7 +65,10 @@ def recorder(clip: Path, *, frame_bytes: int, frames_per_s: float, buffer_s: flo
         os.setpriority(os.PRIO_PROCESS, process.pid, -15)
     try:
         assert process.stdout is not None
-        process.stdout.readline()
+        next_line(process.stdout, within_s=READY_WITHIN_S, what="the recorder has laid its clip out")
         yield Recorder(process)
     finally:
-        process.communicate(timeout=60)
+        try:
+            process.communicate(timeout=60)
+        finally:
+            process.kill()

@@ -85,7 +85,7 @@ def test_a_killed_owner_leaves_no_rig(rig: None) -> None:
     assert str(image) in attached_images()
 
     os.kill(owner.pid, signal.SIGKILL)
-    owner.wait()
+    owner.wait(timeout=20)
     owner.stdout.close()
     deadline = time.monotonic() + 10
     while (image.exists() or str(image) in attached_images()) and time.monotonic() < deadline:

@@ -5,7 +5,6 @@ import os
 import signal
 import subprocess
 import sys
-import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,8 +16,9 @@ from ebbmark_agent.report import ProbeKind
 
 from tests.agent.cli.conftest import Run
 from tests.rigs.curve import Curve
-from tests.rigs.loop_drive import loop_drive
-from tests.rigs.probing_agent import agent_in, give_role, probes_kept, volume_on
+from tests.rigs.loop_drive import LoopDrive, loop_drive
+from tests.rigs.probing_agent import agent_in, give_role, probes_kept, until_quiet, volume_on
+from tests.rigs.waiting import until
 
 SEAM_KEYS = {
     "kind",
@@ -92,10 +92,21 @@ def test_people_get_a_verdict_and_a_chart(rig: None, run: Run, tmp_path: Path) -
     assert chart.read_text().startswith("<svg") or "<svg" in chart.read_text()[:200]
 
 
+def until_written(drive: LoopDrive, at_bytes: int, process: "subprocess.Popen[bytes]") -> None:
+    """Wait until the drive has taken so many bytes, while the probe that writes them runs on."""
+    until(
+        lambda: drive.counters()[1] >= at_bytes or process.poll() is not None,
+        within_s=60,
+        what="the probe by hand writes",
+    )
+    assert process.poll() is None, process.communicate()[0]
+
+
 @pytest.mark.rig
 def test_foreign_io_ends_it_without_a_word_against_the_drive(rig: None) -> None:
     """A reader that begins in mid-probe ends it; the object says so, and nothing asked still means 0."""
     with loop_drive(Curve.flat(100_000_000), size_bytes=1 << 30) as drive:
+        until_quiet(drive)
         before = drive.counters()[1]
         process = subprocess.Popen(
             [
@@ -112,8 +123,7 @@ def test_foreign_io_ends_it_without_a_word_against_the_drive(rig: None) -> None:
             stderr=subprocess.DEVNULL,
             env={**os.environ, "EBBMARK_STATE_DIR": "/nonexistent/ebbmark"},
         )
-        while drive.counters()[1] - before < 50_000_000 and process.poll() is None:
-            threading.Event().wait(0.01)
+        until_written(drive, before + 50_000_000, process)
         subprocess.run(
             ["dd", f"if={drive.device}", "of=/dev/null", "bs=1M", "count=64", "iflag=direct"],
             check=True,
@@ -136,6 +146,7 @@ def test_a_signal_calls_it_off_tidily(rig: None, number: signal.Signals) -> None
     """Ctrl-C and SIGTERM end a probe with its partial object, and no file stays behind."""
     with loop_drive(Curve.flat(60_000_000), size_bytes=1 << 30) as drive:
         free = os.statvfs(drive.mount).f_bfree
+        until_quiet(drive)
         before = drive.counters()[1]
         process = subprocess.Popen(
             [
@@ -152,8 +163,7 @@ def test_a_signal_calls_it_off_tidily(rig: None, number: signal.Signals) -> None
             stderr=subprocess.DEVNULL,
             env={**os.environ, "EBBMARK_STATE_DIR": "/nonexistent/ebbmark"},
         )
-        while drive.counters()[1] - before < 30_000_000 and process.poll() is None:
-            threading.Event().wait(0.01)
+        until_written(drive, before + 30_000_000, process)
         process.send_signal(number)
         out, _ = process.communicate(timeout=30)
         os.sync()

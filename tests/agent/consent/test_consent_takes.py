@@ -3,8 +3,6 @@
 import os
 import random
 import threading
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -23,6 +21,7 @@ from tests.rigs.probing_agent import (
     probes_kept,
 )
 from tests.rigs.recorder import recorder
+from tests.rigs.waiting import Beside, until
 
 FRAMES_PER_S = 25.0
 FRAME_BYTES = 3_686_400  # [bytes] 92 MB/s at 25 frames: UHD at a visually lossless rate
@@ -35,15 +34,6 @@ TAKES = 50
 REST_EVERY = 10  # [1] takes; then the recorder rests for as long as a whole probe needs
 
 
-def wait_for(condition: Callable[[], bool], *, within_s: float, what: str) -> None:
-    """Wait until something is so."""
-    pause = threading.Event()
-    end_s = time.monotonic() + within_s
-    while not condition():
-        assert time.monotonic() < end_s, f"not within {within_s} s: {what}"
-        pause.wait(0.005)
-
-
 def written_within(drive: LoopDrive, seconds: float) -> int:
     """Give what the kernel counts as written within the next moment [bytes]."""
     before = drive.counters()[1]
@@ -51,14 +41,23 @@ def written_within(drive: LoopDrive, seconds: float) -> int:
     return drive.counters()[1] - before
 
 
-def wait_for_a_whole_probe(running: Running) -> None:
+def wait_for_a_whole_probe(running: Running, rounds: Rounds) -> None:
     """Leave the drive alone until one more probe has run from start to end."""
     before = len(probes_kept(running))
-    wait_for(
+    until(
         lambda: any(one.outcome is ProbeOutcome.COMPLETED for one in probes_kept(running)[before:]),
         within_s=60,
         what="a probe completes while nothing is recorded",
+        told=lambda: said_of(running, rounds),
+        every_s=0.1,
     )
+
+
+def said_of(running: Running, rounds: Rounds) -> str:
+    """Give what the agent last said, for the message of a wait in vain."""
+    refused = [one.sentence for _, found in running.refused.values() for one in found]
+    ended = [one.gave_way_to or one.outcome for one in probes_kept(running)[-3:]]
+    return f"failures {rounds.failures}, refused {refused}, last probes {ended}"
 
 
 @pytest.mark.rig
@@ -85,13 +84,23 @@ def test_no_take_loses_a_frame_while_the_agent_tries_to_probe(rig: None, tmp_pat
         ):
             for number in range(TAKES):
                 if number % REST_EVERY == REST_EVERY - 1:
-                    wait_for_a_whole_probe(running)
+                    wait_for_a_whole_probe(running, rounds)
                     between += 1
-                wait_for(writing, within_s=30, what=f"a probe writes before take {number}")
+                until(
+                    writing,
+                    within_s=30,
+                    what=f"a probe writes before take {number}",
+                    told=lambda: said_of(running, rounds),
+                )
                 threading.Event().wait(dice.uniform(0.0, 0.4))
-                wait_for(writing, within_s=30, what=f"a probe writes when take {number} begins")
+                until(
+                    writing,
+                    within_s=30,
+                    what=f"a probe writes when take {number} begins",
+                    told=lambda: said_of(running, rounds),
+                )
                 takes.append(films.take(frames=dice.randint(15, 40)))
-            wait_for_a_whole_probe(running)
+            wait_for_a_whole_probe(running, rounds)
         kept = probes_kept(running)
 
     gave_way = [one for one in kept if one.outcome is ProbeOutcome.GAVE_WAY]
@@ -113,14 +122,11 @@ def test_without_the_guard_takes_lose_frames(rig: None) -> None:
     with loop_drive(Curve.flat(DRIVE_BYTES_PER_S), size_bytes=2 << 30, base=QUIET_PLACE) as drive:
         clip = drive.mount / "clip"
         with recorder(clip, frame_bytes=FRAME_BYTES, frames_per_s=FRAMES_PER_S, buffer_s=BUFFER_S) as films:
-            probe = threading.Thread(
-                target=probe_drive,
-                args=(drive,),
-                kwargs={"max_bytes": 1_000_000_000, "running": {"watch": None}, "read_back": False},
-            )
-            probe.start()
-            wait_for(lambda: written_within(drive, 0.05) > 1_000_000, within_s=10, what="the probe writes")
+            probe = Beside(
+                lambda: probe_drive(drive, max_bytes=1_000_000_000, running={"watch": None}, read_back=False)
+            ).begin()
+            until(lambda: written_within(drive, 0.05) > 1_000_000, within_s=20, what="the probe writes")
             took = films.take(frames=100)
-            probe.join()
+            probe.end()
 
     assert took.lost > 0

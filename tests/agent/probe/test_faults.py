@@ -153,7 +153,7 @@ def test_a_file_system_that_gives_up_is_a_finding(pulled_after_s: float) -> None
         ended = threading.Timer(pulled_after_s, shut_down_ext4, args=(drive.mount,))
         ended.start()
         result = probe_drive(drive, max_bytes=300 * MB)
-        ended.join()
+        ended.join(timeout=20)
 
         assert os.path.ismount(drive.mount)
 
@@ -230,10 +230,10 @@ def test_a_killed_probe_leaves_nothing(layout: FileLayout) -> None:
             text=True,
         )
         assert child.stdout is not None
-        while int(child.stdout.readline()) < 50 * MB:
-            pass
+        told = next((line for line in child.stdout if int(line) >= 50 * MB), None)
         child.send_signal(signal.SIGKILL)
-        child.wait()
+        child.wait(timeout=30)
+        assert told is not None, "the probe ended before it had written 50 MB"
         child.stdout.close()
         subprocess.run(["sync", "-f", str(drive.mount)], check=True)
 

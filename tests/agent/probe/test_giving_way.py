@@ -19,6 +19,8 @@ from ebbmark_agent.report import DiscardState, FileLayout, ProbeKind, ProbeOutco
 from tests.rigs.curve import Curve
 from tests.rigs.loop_drive import LoopDrive, loop_drive
 from tests.rigs.probing import LOOP_PATH, probe_drive, request_on, traces_of
+from tests.rigs.probing_agent import until_quiet
+from tests.rigs.waiting import Beside
 
 MB = 1_000_000
 
@@ -247,7 +249,8 @@ def other_writer(drive: LoopDrive, begin: threading.Event, portion: int, seen: l
     descriptor = os.open(drive.mount / "take", os.O_WRONLY | os.O_DIRECT)
     buffer = mmap.mmap(-1, portion)
     try:
-        begin.wait()
+        if not begin.wait(timeout=60):
+            return
         for frame in range(50):
             os.pwrite(descriptor, buffer, frame * portion)
             seen.append(time.monotonic())
@@ -273,17 +276,19 @@ def test_a_take_ends_the_probe_within_a_quarter_second(limit: int, portion: int)
         with (drive.mount / "take").open("wb") as take:
             os.posix_fallocate(take.fileno(), 0, 50 * portion)
         for _ in range(3):
+            until_quiet(drive)
             begin, seen = threading.Event(), list[float]()
-            ended: list[float] = []
-            other = threading.Thread(target=other_writer, args=(drive, begin, portion, seen))
-            other.start()
-            threading.Timer(0.7, begin.set).start()
+            other = Beside(lambda begin=begin, seen=seen: other_writer(drive, begin, portion, seen)).begin()
+            take = threading.Timer(0.7, begin.set)
+            take.start()
             result = probe_drive(drive, max_bytes=1000 * MB, read_back=False)
-            ended.append(result.duration_s)
             gone = time.monotonic()
-            other.join()
+            take.join(timeout=10)
+            other.end()
 
-            assert result.outcome is ProbeOutcome.GAVE_WAY
+            assert result.outcome is ProbeOutcome.GAVE_WAY, result.outcome
+            assert seen, "the take never wrote"
+            assert seen[0] < gone, f"the probe had ended before the take began: {result.gave_way_to}"
             took.append(gone - seen[0])
 
     assert sorted(took)[1] <= 0.25, took
