@@ -14,14 +14,13 @@ from ebbmark_agent.evidence.demand import (
 from ebbmark_agent.evidence.figures import Cliff, Figures, SegmentFigures, read_trace
 from ebbmark_agent.evidence.fit import fit, fit_list
 from ebbmark_agent.evidence.floor import Floor, floor
+from ebbmark_agent.evidence.format_file import FORMATS_FILE, load_formats
 from ebbmark_agent.evidence.formats import (
-    FORMATS_FILE,
     Formats,
     RecordingFormat,
     UnknownFormat,
     WriteClass,
     bare_rate,
-    load_formats,
     parse_rate,
 )
 from ebbmark_agent.evidence.howlong import Replay, coarse_traces, how_long, replay
