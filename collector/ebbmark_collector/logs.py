@@ -45,5 +45,7 @@ def set_up(*, verbose: bool, stream: IO[str] | None = None) -> None:
     root.setLevel(logging.INFO)
     for quiet in ("apscheduler", "werkzeug", "waitress"):
         logging.getLogger(quiet).setLevel(logging.WARNING)
+    # A line for every request that waits for a thread would keep it waiting; `pressure` acts on their number.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     if not verbose:
         logging.getLogger("ebbmark_collector.access").setLevel(logging.WARNING)

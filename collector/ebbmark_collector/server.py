@@ -22,6 +22,8 @@ from ebbmark_collector.sd_notify import ServiceManager
 from ebbmark_collector.settings import ServeSettings
 
 _LOG = logging.getLogger(__name__)
+_BUSY_FROM = 2  # [1] requests being answered
+_GATHER_S = 0.001  # [s] between two looks at the connections while busy: each look costs as much as a request
 
 
 def split_listen(listen: str) -> tuple[str, int]:
@@ -145,6 +147,8 @@ class Server:
         while not self._stopping.is_set():
             wasyncore.loop(timeout=0.25, use_poll=True, map=server._map, count=1)
             manager.sign_of_life(now_s())
+            if server.task_dispatcher.active_count > _BUSY_FROM:
+                self._stopping.wait(_GATHER_S)
         manager.tell("STOPPING=1")
         self._close_listeners()
         deadline_s = now_s() + self._settings.stop_within_s

@@ -106,9 +106,19 @@ class _Waiting:
 
     def __init__(self, job: Callable[[Tx], Any]) -> None:
         self.job = job
-        self.done = threading.Event()
+        self.done = False
         self.result: Any = None
         self.error: BaseException | None = None
+        self._gate = threading.Lock()
+        self._gate.acquire()
+
+    def call(self) -> None:
+        """Wake the writer: its job is done, or it is its turn to do the waiting ones."""
+        self._gate.release()
+
+    def wait(self) -> None:
+        """Wait for the call."""
+        self._gate.acquire()
 
 
 class _JobFailed(Exception):  # noqa: N818 -- says which of a group's errors was a job's own
@@ -142,6 +152,7 @@ class SqliteStore:
         self._lock = threading.Lock()
         self._queue: list[_Waiting] = []
         self._queue_lock = threading.Lock()
+        self._led = False  # somebody runs the queue, or was called to
         self._writer = self._connect()
         try:
             self._migrate()
@@ -223,15 +234,31 @@ class SqliteStore:
         waiting = _Waiting(job)
         with self._queue_lock:
             self._queue.append(waiting)
-        with self._lock:
-            while not waiting.done.is_set():
-                self._run_group()
+            leads, self._led = not self._led, True
+        if not leads:
+            waiting.wait()
+        if not waiting.done:
+            self._lead(waiting)
         if waiting.error is not None:
             raise waiting.error
         result: T = waiting.result
         return result
 
-    def _run_group(self) -> None:
+    def _lead(self, own: _Waiting) -> None:
+        """Run groups until one's own job is done, then leave the lead to the next that waits."""
+        while not own.done:
+            with self._lock:
+                group = self._run_group()
+            for waiting in group:
+                if waiting is not own:
+                    waiting.call()
+        with self._queue_lock:
+            following = self._queue[0] if self._queue else None
+            self._led = following is not None
+        if following is not None:
+            following.call()
+
+    def _run_group(self) -> list[_Waiting]:
         # Only called with the writer's lock held. The caller's own job need not be in the first group.
         with self._queue_lock:
             group, self._queue = self._queue[:GROUP_JOBS], self._queue[GROUP_JOBS:]
@@ -246,7 +273,8 @@ class SqliteStore:
             for waiting in group:
                 waiting.error = error
         for waiting in group:
-            waiting.done.set()
+            waiting.done = True
+        return group
 
     def _run_plainly(self, group: list[_Waiting]) -> None:
         """Run jobs in one transaction, those that are done better together at once."""
