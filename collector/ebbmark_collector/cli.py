@@ -14,6 +14,7 @@ from ebbmark_collector.errors import CollectorError
 from ebbmark_collector.http import auth
 from ebbmark_collector.http.app import create_app
 from ebbmark_collector.http.operation import Scope, Services
+from ebbmark_collector.intake import house
 from ebbmark_collector.rounds import Rounds, open_post
 from ebbmark_collector.sd_notify import ServiceManager
 from ebbmark_collector.server import Server, check_listen
@@ -112,8 +113,10 @@ def serve(data: Path, config_path: Path | None, listen: str | None, verbose: boo
     https = tls.TlsServer(settings, data=data, verbose=verbose) if tls.asked_for(settings.serve) else None
     clock = Clock()
     post = open_post(settings.notify)
+    house_formats = house.read_formats(settings.house.formats_file)
     store = open_store(data, settings)
     try:
+        house.put_in_force(store, house_formats, clock.utc())
         if https is not None:
             _serve_tls(https, store, clock, Rounds(store, clock, settings, post))
             return
@@ -270,6 +273,7 @@ def validate(config_path: Path | None) -> None:
     if tls.asked_for(settings.serve):
         tls.check_certificate(settings.serve)
     open_post(settings.notify)
+    house.read_formats(settings.house.formats_file)
     click.echo("The configuration is good.")
 
 

@@ -59,6 +59,14 @@ class StoreSettings(_Section):
     pool: int = Field(default=8, ge=1, le=200)
 
 
+class HouseSettings(_Section):
+    """What the house adds to what comes with the collector."""
+
+    formats_file: Path | None = Field(
+        default=None, description="The house's recording formats: beside the shipped ones, or in their place."
+    )
+
+
 class RetentionSettings(_Section):
     """How long what is kept. Soaks, findings and the evidence of open alerts are kept for good."""
 
@@ -142,6 +150,7 @@ class Settings(_Section):
 
     serve: ServeSettings = ServeSettings()
     store: StoreSettings = StoreSettings()
+    house: HouseSettings = HouseSettings()
     retention: RetentionSettings = RetentionSettings()
     notify: NotifySettings = NotifySettings()
 

@@ -17,6 +17,7 @@ AGENT_TABLES = ("collector", "limits", "privacy", "spool", "health", "log")
 COLLECTOR_TABLES = {
     "serve": collector.ServeSettings,
     "store": collector.StoreSettings,
+    "house": collector.HouseSettings,
     "retention": collector.RetentionSettings,
     "notify": collector.NotifySettings,
     "notify.webhooks": collector.WebhookSettings,

@@ -3,6 +3,7 @@
 import click
 
 from ebbmark_collector.client.asking import Document, part
+from ebbmark_collector.client.failures import NO_GO
 from ebbmark_collector.client.frame import Desk, main, works_at_a_desk
 from ebbmark_collector.client.looking import called
 from ebbmark_collector.client.tables import paragraph, sentences, table
@@ -141,7 +142,10 @@ def carries(
 def readiness(
     desk: Desk, *, kit: str, what: str, hours: float, slots: str, headroom: float, buffer_s: float
 ) -> None:
-    """Tell whether the case KIT is good for the job, medium by medium."""
+    """Tell whether the case KIT is good for the job, medium by medium.
+
+    Ends with 0 for go and 13 for no go, so that a script can tell; an error ends with its own code.
+    """
     found = desk.collector.get(
         f"/v1/kits/{part(kit)}/readiness",
         format=what,
@@ -172,6 +176,8 @@ def readiness(
         return f"{said}\n\n{shown}\n\n{NO_BACKUP}"
 
     desk.show(found, text)
+    if not found["go"]:
+        click.get_current_context().exit(NO_GO)
 
 
 @main.command()

@@ -1,4 +1,4 @@
-"""The command that checks configuration before it is used: the client's own, a collector's, or roles."""
+"""The command that checks a file before it is used: its own, a collector's, roles, recording formats."""
 
 import tomllib
 from pathlib import Path
@@ -11,7 +11,12 @@ from ebbmark_collector.client.failures import ClientSettingsError
 from ebbmark_collector.client.frame import Desk, main, works_at_a_desk
 from ebbmark_collector.client.words import plain
 from ebbmark_collector.errors import ConfigurationError
-from ebbmark_collector.intake.rulebook import shipped_formats
+from ebbmark_collector.intake.rulebook import formats_with, is_of_the_house, shipped_formats
+
+_FORMAT_SECTIONS = {
+    *("rasters", "frame_rates", "target_rates", "fixed_frames", "macroblock_frames", "packings"),
+    *("labelled_rates", "audio", "free", "write_classes"),
+}
 
 
 def _check(path: Path) -> str:
@@ -33,6 +38,12 @@ def _check(path: Path) -> str:
         except (DefinitionError, ValueError) as error:
             raise ClientSettingsError(f"{path}: {error}") from error
         return f"{path}: {len(roles)} roles, all good."
+    if _FORMAT_SECTIONS & set(tables):
+        try:
+            known = formats_with(text, what=path.name)
+        except DefinitionError as error:
+            raise ClientSettingsError(f"{path}: {error}") from error
+        return f"{path}: {sum(is_of_the_house(one) for one in known)} recording formats, all good."
     try:
         collector_settings.load(path, environ={})
     except ConfigurationError as error:
@@ -44,7 +55,7 @@ def _check(path: Path) -> str:
 @click.argument("files", nargs=-1, type=click.Path(dir_okay=False, path_type=Path))
 @works_at_a_desk
 def validate(desk: Desk, files: tuple[Path, ...]) -> None:
-    """Check a collector's configuration or a file of roles and tell every fault in it.
+    """Check a collector's configuration, a file of roles or of recording formats, and tell every fault in it.
 
     Without a file: check this client's own settings, whether the collector answers, and the token.
     """

@@ -13,6 +13,9 @@ class ClientError(Exception):
         self.sentence = sentence
 
 
+NO_GO = 13  # [1] `readiness` has its answer and it is no; beside the agent's 10 to 12 for one drive
+
+
 class ClientSettingsError(ClientError):
     """The address, the token file or an argument must be changed here."""
 

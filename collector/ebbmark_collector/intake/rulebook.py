@@ -15,6 +15,7 @@ from ebbmark_agent.evidence import (
     FORMATS_FILE,
     ROLES_FILE,
     Formats,
+    RecordingFormat,
     load_formats,
     load_roles,
     role_from_table,
@@ -65,24 +66,47 @@ def shipped_formats() -> Formats:
     return load_formats(_text(FORMATS_FILE))
 
 
-@lru_cache(maxsize=1)
-def shipped_roles() -> dict[str, DriveRole]:
-    """Give the roles that ship with the agent's evidence package."""
-    return {role.name: DriveRole.of(role) for role in load_roles(_text(ROLES_FILE), shipped_formats())}
+@lru_cache(maxsize=4)
+def formats_with(house: str | None, *, what: str = "the house's formats") -> Formats:
+    """Give the shipped formats with a house's own beside or in place of them.
+
+    Args:
+        house: The text of the house's file; None where it has none.
+        what: How to call the file in a message.
+
+    Raises:
+        DefinitionError: With every mistake in the file.
+    """
+    return shipped_formats() if house is None else load_formats(house, extends=shipped_formats(), what=what)
+
+
+@lru_cache(maxsize=4)
+def shipped_roles(house: str | None = None) -> dict[str, DriveRole]:
+    """Give the roles that ship with the agent's evidence package, on a house's formats if it has some."""
+    return {role.name: DriveRole.of(role) for role in load_roles(_text(ROLES_FILE), formats_with(house))}
+
+
+def is_of_the_house(one: RecordingFormat) -> bool:
+    """Tell whether a format comes from the house's own file."""
+    return shipped_formats().formats.get(one.name) != one
 
 
 def _text(name: str) -> str:
     return resources.files("ebbmark_agent.evidence").joinpath(name).read_text(encoding="utf-8")
 
 
-def role_of(document: Mapping[str, Any]) -> DriveRole:
+def role_of(document: Mapping[str, Any], formats: Formats) -> DriveRole:
     """Read a stored or sent role: `{"role": {...}, "watch": {...}}`, keys as in a role file.
+
+    Args:
+        document: The role.
+        formats: The recording formats in force.
 
     Raises:
         DefinitionError: With every mistake in the role found.
         pydantic.ValidationError: With every mistake in how it is watched.
     """
-    role = role_from_table(document["role"], shipped_formats())
+    role = role_from_table(document["role"], formats)
     return DriveRole.of(role, _WATCH.validate_python(document.get("watch") or {}))
 
 
@@ -98,11 +122,13 @@ def _read(tx: Tx, mark: str) -> Rulebook:
         (row["assignment_id"], row["matched_by"], row["pattern"], row["role"])
         for row in rules.assignments(tx)
     ]
-    house = [role_of(json.loads(text)) for text in role_texts]
+    house_formats = rules.house_formats(tx)
+    formats = formats_with(house_formats)
+    house = [role_of(json.loads(text), formats) for text in role_texts]
     return Rulebook(
         mark=mark,
-        formats=shipped_formats(),
-        roles={**shipped_roles(), **{role.name: role for role in house}},
+        formats=formats,
+        roles={**shipped_roles(house_formats), **{role.name: role for role in house}},
         assignments=tuple(
             (rule_id, AssignmentRule(matched_by=MatchedBy(kind), pattern=pattern, role_name=role))
             for rule_id, kind, pattern, role in rule_texts

@@ -1,5 +1,7 @@
 """What people asked for: roles, assignments, holds with their receipts, probe orders."""
 
+import json
+
 from ebbmark_collector.store.tx import Row, Tx, Value
 
 
@@ -47,6 +49,22 @@ def set_mark(tx: Tx, value: str) -> None:
         """INSERT INTO settings (name, value_json) VALUES ('rules_mark', :value)
            ON CONFLICT (name) DO UPDATE SET value_json = excluded.value_json, rev = settings.rev + 1""",
         {"value": value},
+    )
+
+
+def house_formats(tx: Tx) -> str | None:
+    """Give the text of the house's own recording formats in force; None where it has none."""
+    rows = tx.query("SELECT value_json FROM settings WHERE name = 'house_formats'")
+    text: str | None = json.loads(rows[0]["value_json"]) if rows else None
+    return text
+
+
+def put_house_formats(tx: Tx, text: str | None) -> None:
+    """Put other formats of the house in force, or none; the caller names a new state of the rules."""
+    tx.run(
+        """INSERT INTO settings (name, value_json) VALUES ('house_formats', :value)
+           ON CONFLICT (name) DO UPDATE SET value_json = excluded.value_json, rev = settings.rev + 1""",
+        {"value": json.dumps(text)},
     )
 
 

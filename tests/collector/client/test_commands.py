@@ -129,7 +129,9 @@ def test_a_case_is_ready_or_not(studio: Studio) -> None:
     )
 
     assert mirror.stdout.startswith("NO GO")
+    assert mirror.exit_code == 13
     assert single.stdout.startswith(("GO", "NO GO"))
+    assert single.exit_code == (0 if single.stdout.startswith("GO") else 13)
     assert studio.run("readiness", "none", *minutes).exit_code == 35
 
 

@@ -4,7 +4,7 @@ import json
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from ebbmark_agent.evidence import DefinitionError, RecordingFormat, role_to_table
+from ebbmark_agent.evidence import DefinitionError, Formats, RecordingFormat, role_to_table
 from pydantic import Field, StringConstraints, ValidationError
 
 from ebbmark_collector.errors import Conflict, NotFound
@@ -16,6 +16,7 @@ from ebbmark_collector.http.replying import check_not_there, need_if_match, refu
 from ebbmark_collector.intake.rulebook import (
     Rulebook,
     candidate_of,
+    is_of_the_house,
     role_of,
     rulebook,
     shipped_roles,
@@ -103,9 +104,9 @@ def get_role(call: Call) -> Reply:
     return Reply(body=role, revision=revision)
 
 
-def _read_role(body: RoleBody, name: str) -> DriveRole:
+def _read_role(body: RoleBody, name: str, formats: Formats) -> DriveRole:
     try:
-        role = role_of({"role": {**body.role, "name": name}, "watch": body.watch})
+        role = role_of({"role": {**body.role, "name": name}, "watch": body.watch}, formats)
     except DefinitionError as error:
         raise HttpProblem(422, str(error), field="role") from error
     except ValidationError as error:
@@ -155,7 +156,7 @@ def _check_put(call: Call, *, is_there: bool, revision: int) -> None:
 def put_role(call: Call) -> Reply:
     """Store a role."""
     name, body = call.path["name"].lower(), call.body_as(RoleBody)
-    role = _read_role(body, name)
+    role = _read_role(body, name, call.store.read(lambda tx: rulebook(tx).formats))
     document = json.dumps({"role": {**body.role, "name": role.name}, "watch": body.watch})
 
     def job(tx: Tx) -> tuple[RoleShown, int]:
@@ -208,6 +209,7 @@ class FormatShown(Out):
 
     name: str
     label: str
+    origin: Literal["shipped", "house"]
     mean_bytes_per_s: float
     peak_bytes_per_s: float | None
     source: str
@@ -223,6 +225,7 @@ def _format(one: RecordingFormat) -> FormatShown:
     return FormatShown(
         name=one.name,
         label=one.label,
+        origin="house" if is_of_the_house(one) else "shipped",
         mean_bytes_per_s=one.mean_bytes_per_s,
         peak_bytes_per_s=one.peak_bytes_per_s,
         source=one.source,
