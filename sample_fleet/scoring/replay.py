@@ -13,7 +13,7 @@ from itertools import groupby
 from pathlib import Path
 
 from ebbmark_collector.alerts import Event, Transition
-from ebbmark_collector.intake import accept_many
+from ebbmark_collector.intake import accept_together
 from ebbmark_collector.rounds import judge_fleet, keep_within_retention, listen_for_silence
 from ebbmark_collector.settings import Settings
 from ebbmark_collector.store import Store, Tx, Value, drives, hosts, rules, to_ms
@@ -134,12 +134,15 @@ def _live(
 
 
 def take_in(store: Store, arrivals: list[Arrival]) -> None:
-    """Hand a day's reports to the intake, host by host as they came."""
-    for (received_at, host_id), group in groupby(arrivals, lambda a: (a.received_at, a.report.host_id)):
-        documents = [arrival.report for arrival in group]
-        receipt = accept_many(store, documents, host_id=host_id, received_at=received_at)
-        if receipt.refused:
-            raise AssertionError(f"The intake refused {receipt.refused[0]} of {host_id}.")
+    """Hand a day's reports to the intake as they came: hosts that send at one instant share a transaction."""
+    for received_at, together in groupby(arrivals, lambda arrival: arrival.received_at):
+        batches = [
+            (host_id, [arrival.report for arrival in group])
+            for host_id, group in groupby(together, lambda arrival: arrival.report.host_id)
+        ]
+        for receipt in accept_together(store, batches, received_at=received_at):
+            if receipt.refused:
+                raise AssertionError(f"The intake refused {receipt.refused[0]}.")
 
 
 def run_rounds(store: Store, now: datetime) -> None:

@@ -70,6 +70,34 @@ def accept_many(
     return _one_by_one(store, job.request)
 
 
+def accept_together(
+    store: Store, batches: Sequence[tuple[str, Sequence[Report]]], *, received_at: datetime
+) -> list[Receipt]:
+    """Take in what several hosts sent at one instant in one transaction.
+
+    Args:
+        store: Where to.
+        batches: Host and its reports.
+        received_at: When they came in.
+
+    Returns:
+        What became of each batch.
+
+    Raises:
+        Conflict, ValueError: When one of them trips the collector; nothing was taken in.
+        StoreError: When the database refuses; nothing was taken in.
+    """
+    jobs = [
+        _TakeIn(
+            Request(
+                arrived=tuple(_arrived(report) for report in sent), host_id=host_id, received_at=received_at
+            )
+        )
+        for host_id, sent in batches
+    ]
+    return store.write(lambda tx: _TakeIn.together(tx, jobs))
+
+
 def _one_by_one(store: Store, request: Request) -> Receipt:
     # One report that trips the collector must not hold up the others of its batch for ever.
     receipts = []

@@ -1,6 +1,6 @@
 """What a worker keeps by itself of each drive between two looks, so much and no more."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Generic, TypeVar
 
 K = TypeVar("K")
@@ -31,9 +31,23 @@ class Kept(Generic[K, P]):
         """Let go of everything."""
         self._of, self._count = {}, 0
 
-    def keep(self, drive_id: str, values: Mapping[K, P]) -> None:
-        """Keep these values of a drive instead of those before."""
-        self._count += len(values) - len(self._of.get(drive_id, ()))
+    def add(self, drive_id: str, fresh: Mapping[K, P], marks: Collection[K]) -> Mapping[K, P]:
+        """Keep more values of a drive.
+
+        Args:
+            drive_id: The drive.
+            fresh: The values.
+            marks: All that are asked for now; when more than twice as many are kept, the others are let go.
+
+        Returns:
+            All that are kept of it.
+        """
+        before = self._of.get(drive_id, {})
+        values = {**before, **fresh}
+        if len(values) > 2 * len(marks):
+            values = {mark: values[mark] for mark in marks}
+        self._count += len(values) - len(before)
         if self._count > self._most:
             self._of, self._count = {}, len(values)
         self._of[drive_id] = values
+        return values

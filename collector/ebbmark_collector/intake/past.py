@@ -34,7 +34,8 @@ from ebbmark_collector.store import Row, Tx, Value, drives, evidence, from_ms, j
 
 _READING: TypeAdapter[HealthReading] = TypeAdapter(HealthReading)
 _TAKE_WINDOW = timedelta(days=365)
-_POINTS_KEPT = 24_000  # [1] of each kind, some 60 MB together; more drives than fit only cost time
+_POINTS_KEPT = 24_000  # [1] probes, some 20 MB; more drives than fit only cost time
+_READS_KEPT = 40_000  # [1] days of health, some 20 MB
 
 
 def _at(ms: int | None) -> datetime | None:
@@ -48,7 +49,7 @@ def _truth(value: int | None) -> bool | None:
 # Points by drive, then by mark. A point never changes, a drive id never comes twice: whoever finds one here
 # may use it; a year of them is looked at each day.
 _PROBES = Kept[tuple[Value, ...], ProbePoint](_POINTS_KEPT)
-_HEALTH = Kept[int, HealthPoint](_POINTS_KEPT)
+_HEALTH = Kept[tuple[int], HealthPoint](_READS_KEPT)
 _FEW = 8  # [1] unknown probes fetched one by one; more are fetched in one go
 
 
@@ -64,10 +65,8 @@ def _probe_points(tx: Tx, drive_id: str, *, since_ms: int) -> tuple[ProbePoint, 
                 evidence.probe_of(tx, drive_id, started_ms=mark[1], probe_id=mark[0])  # type: ignore[arg-type]
                 for mark in unknown
             ]
-        fresh = {tuple(row.values())[:4]: probe_point(row) for row in rows}
-        known = {mark: fresh[mark] if mark in fresh else known[mark] for mark in marks}
-        _PROBES.keep(drive_id, known)
-    return tuple([known[mark] for mark in marks])
+        known = _PROBES.add(drive_id, {tuple(row.values())[:4]: probe_point(row) for row in rows}, marks)
+    return tuple(map(known.__getitem__, marks))
 
 
 def _health_points(tx: Tx, drive_id: str, *, since_ms: int) -> tuple[HealthPoint, ...]:
@@ -75,11 +74,9 @@ def _health_points(tx: Tx, drive_id: str, *, since_ms: int) -> tuple[HealthPoint
     known = _HEALTH.of(drive_id)
     unknown = [mark for mark in marks if mark not in known]
     if unknown:
-        rows = evidence.health_since(tx, drive_id, since_ms=min(unknown))
-        fresh = {row["read_ms"]: health_point(row) for row in rows}
-        known = {mark: fresh[mark] if mark in fresh else known[mark] for mark in marks}
-        _HEALTH.keep(drive_id, known)
-    return tuple([known[mark] for mark in marks])
+        rows = evidence.health_since(tx, drive_id, since_ms=min(unknown)[0])
+        known = _HEALTH.add(drive_id, {(row["read_ms"],): health_point(row) for row in rows}, marks)
+    return tuple(map(known.__getitem__, marks))
 
 
 def probe_point(row: Row) -> ProbePoint:

@@ -143,14 +143,13 @@ def probe(tx: Tx, probe_id: str) -> Row | None:
     return rows[0] if rows else None
 
 
-def health_marks(tx: Tx, drive_id: str, *, since_ms: int) -> list[int]:
-    """Give when a drive's health was read, a day each, from an instant on."""
-    rows = tx.values(
+def health_marks(tx: Tx, drive_id: str, *, since_ms: int) -> list[tuple[int]]:
+    """Give when a drive's health was read [ms], a day each, from an instant on."""
+    return tx.values(
         """SELECT read_ms FROM health_days
            WHERE drive_id = :drive_id AND day >= :day AND reading IS NOT NULL ORDER BY day""",
         {"drive_id": drive_id, "day": since_ms // DAY_MS},
     )
-    return [read_ms for (read_ms,) in rows]
 
 
 def health_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:

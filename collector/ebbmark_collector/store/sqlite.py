@@ -57,9 +57,10 @@ def _ours(error: sqlite3.Error, path: Path) -> StoreError:
 class _SqliteTx:
     """A transaction on one connection."""
 
-    def __init__(self, db: sqlite_utils.Database, path: Path) -> None:
+    def __init__(self, db: sqlite_utils.Database, path: Path, columns: dict[str, tuple[str, ...]]) -> None:
         self._db = db
         self._path = path
+        self._columns = columns  # of each statement; the driver puts them together anew at every question
 
     def _execute(self, sql: str, params: Params) -> sqlite3.Cursor:
         try:
@@ -69,9 +70,14 @@ class _SqliteTx:
 
     def query(self, sql: str, params: Params = NO_PARAMS) -> list[Row]:
         cursor = self._execute(sql, params)
-        names = [column[0] for column in cursor.description]
         try:
-            return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+            rows = cursor.fetchall()
+            if not rows:
+                return []
+            names = self._columns.get(sql)
+            if names is None:
+                names = self._columns[sql] = tuple(column[0] for column in cursor.description)
+            return [dict(zip(names, row, strict=True)) for row in rows]
         except sqlite3.Error as error:
             raise _ours(error, self._path) from error
 
@@ -148,6 +154,7 @@ class SqliteStore:
             )
         self.path = path
         self._local = threading.local()
+        self._columns: dict[str, tuple[str, ...]] = {}
         self._readers: list[sqlite3.Connection] = []
         self._lock = threading.Lock()
         self._queue: list[_Waiting] = []
@@ -200,7 +207,7 @@ class SqliteStore:
 
     @contextmanager
     def _begin(self, db: sqlite_utils.Database, how: str) -> Iterator[Tx]:
-        tx = _SqliteTx(db, self.path)
+        tx = _SqliteTx(db, self.path, self._columns)
         tx.run(how)
         try:
             yield tx
