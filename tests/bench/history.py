@@ -14,6 +14,7 @@ from ebbmark_collector.rounds import judge_fleet, keep_within_retention
 from ebbmark_collector.settings import Settings
 from ebbmark_collector.store import Store, Tx, Value, to_ms
 from ebbmark_collector.store.ids import new_id
+from ebbmark_collector.store.sqlite import SqliteStore
 
 from tests.bench.serving import enrol
 from tests.bench.simulated import SimulatedHost, health, invent_hosts, inventory, soak, spot
@@ -81,6 +82,8 @@ def write_fleet(store: Store, *, drives: int, days: int, now: datetime, drives_e
     machines = enrol(store, invent_hosts(drives // drives_each, drives_each), now)
     take_in_days(store, machines[:1], days=days, now=now)
     models = [store.read(lambda tx, serial=serial: _model(tx, serial)) for serial in machines[0].serials]
+    if isinstance(store, SqliteStore):  # nobody is told that a copy is kept, so none must be on the disk yet
+        store._writer.execute("PRAGMA synchronous=OFF")
     chance = random.Random(7)
     pending: list[tuple[SimulatedHost, str, _Model]] = []
     for number, host in enumerate(machines[1:], start=1):
@@ -90,6 +93,8 @@ def write_fleet(store: Store, *, drives: int, days: int, now: datetime, drives_e
             some, pending = pending, []
             store.write(lambda tx, some=some: _copy_drives(tx, some, now, chance))
     store.write(lambda tx: _copy_hosts(tx, machines))
+    if isinstance(store, SqliteStore):
+        store._writer.execute("PRAGMA synchronous=FULL")
     return Fleet(machines=machines, drives=drives, now=now)
 
 

@@ -20,6 +20,8 @@ class Rates:
 
     def wait_s(self, key: str, now_s: float) -> float:
         """Give how long the key must wait for its next turn [s]; 0 if it may go on."""
+        if key not in self._buckets:
+            return 0.0
         with self._lock:
             level = self._level(key, now_s)
         return 0.0 if level >= 1.0 else (1.0 - level) * 60.0 / self._a_minute

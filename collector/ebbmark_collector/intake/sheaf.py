@@ -115,12 +115,14 @@ class Sheaf:
         """Write what was gathered."""
         reports.keep(self.tx, self._reports)
         self._reports.clear()
-        for (drive_id, day), (columns, text) in self._days.items():
-            packed: dict[str, Value] = {"drive_id": drive_id, "day": day, "reading": evidence.pack(text)}
-            evidence.add_health(self.tx, columns | packed)
+        days: list[dict[str, Value]] = [
+            {**columns, "drive_id": drive_id, "day": day, "reading": evidence.pack(text)}
+            for (drive_id, day), (columns, text) in self._days.items()
+        ]
+        evidence.add_health(self.tx, days)
         self._days.clear()
-        for drive_id, shown in self._shown.items():
-            if drives.note_health(self.tx, shown):
+        if drives.note_health(self.tx, list(self._shown.values())):
+            for drive_id in self._shown:
                 self._look_again.pop(drive_id, None)
         self._shown.clear()
         for drive_id in self._look_again:

@@ -27,7 +27,7 @@ from ebbmark_collector.intake.naming import known_subject
 from ebbmark_collector.intake.reading import Arrived
 from ebbmark_collector.intake.rulebook import rulebook
 from ebbmark_collector.intake.sheaf import Sheaf
-from ebbmark_collector.store import Tx, hosts, reports, savepoint
+from ebbmark_collector.store import Tx, Value, hosts, reports, savepoint, to_ms
 
 _LOG = logging.getLogger(__name__)
 
@@ -97,15 +97,17 @@ def take_all(tx: Tx, requests: Sequence[Request]) -> list[Receipt]:
     tallies = [taking.take(request) for request in requests]
     taking.sheaf.write()
     taking.judge()
-    for request, tally in zip(requests, tallies, strict=True):
-        if tally.newest is not None:
-            hosts.heard(
-                tx,
-                host_id=request.host_id,
-                agent_version=tally.newest.agent_version,
-                received_ms=Arrival.of(tally.newest, request.received_at).received_ms,
-                sequence=tally.newest.sequence,
-            )
+    spoke: list[dict[str, Value]] = [
+        {
+            "host_id": request.host_id,
+            "agent_version": tally.newest.agent_version,
+            "received_ms": to_ms(request.received_at),
+            "sequence": tally.newest.sequence,
+        }
+        for request, tally in zip(requests, tallies, strict=True)
+        if tally.newest is not None
+    ]
+    hosts.heard(tx, spoke)
     return [tally.receipt() for tally in tallies]
 
 

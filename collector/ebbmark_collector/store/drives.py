@@ -89,17 +89,20 @@ def look_again(tx: Tx, drive_id: str) -> None:
     tx.run("UPDATE drives SET look_again = 1 WHERE drive_id = :id AND look_again = 0", {"id": drive_id})
 
 
-def note_health(tx: Tx, shown: Mapping[str, Value]) -> bool:
-    """Show a health read on its drive and have the next round look at it, unless a later one is shown.
+def note_health(tx: Tx, shown: Sequence[Mapping[str, Value]]) -> bool:
+    """Show health reads on their drives and have the next round look at these, unless later ones are shown.
 
     Args:
         tx: A writing transaction.
-        shown: `drive_id`, `read_ms`, `health_json`, `temperature_c`, `percentage_used`, `written_bytes`.
+        shown: Each `drive_id`, `read_ms`, `health_json`, `temperature_c`, `percentage_used` and
+            `written_bytes`; no drive comes twice.
 
     Returns:
-        Whether it is shown now.
+        Whether all are shown now.
     """
-    touched = tx.run(
+    if not shown:
+        return True
+    touched = tx.run_many(
         """UPDATE drives SET last_health_ms = :read_ms, health_json = :health_json,
              temperature_c = :temperature_c, look_again = 1,
              percentage_used = :percentage_used, written_bytes = :written_bytes,
@@ -107,7 +110,7 @@ def note_health(tx: Tx, shown: Mapping[str, Value]) -> bool:
            WHERE drive_id = :drive_id AND (last_health_ms IS NULL OR last_health_ms <= :read_ms)""",
         shown,
     )
-    return touched == 1
+    return touched == len(shown)
 
 
 def note_probe(tx: Tx, drive_id: str, *, started_ms: int) -> None:

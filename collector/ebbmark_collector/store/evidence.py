@@ -1,6 +1,6 @@
 """Evidence rows: probes, health by the day, takes and findings, each insertable twice without harm."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from ebbmark_collector.store import packing
 from ebbmark_collector.store.tx import Row, Tx, Value
@@ -68,14 +68,16 @@ def _add_health_sql() -> str:
 _ADD_HEALTH = _add_health_sql()
 
 
-def add_health(tx: Tx, columns: Mapping[str, Value]) -> None:
-    """Note health read on one day: the latest stands for the day, with that day's hottest temperature.
+def add_health(tx: Tx, days: Sequence[Mapping[str, Value]]) -> None:
+    """Note health read on some days: the latest stands for a day, with that day's hottest temperature.
 
     Args:
         tx: A writing transaction.
-        columns: Of the latest read, with its `day`, how many `readings` there were and the `hottest_c`.
+        days: Columns of each day's latest read, with its `day`, how many `readings` there were and the
+            `hottest_c`; no day of a drive comes twice.
     """
-    tx.run(_ADD_HEALTH, columns)
+    if days:
+        tx.run_many(_ADD_HEALTH, days)
 
 
 def add_take(tx: Tx, columns: Mapping[str, Value]) -> None:

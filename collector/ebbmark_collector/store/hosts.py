@@ -1,6 +1,6 @@
 """Hosts: the machines with an agent, what they last said of themselves, and what is asked of them."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from ebbmark_collector.store.tx import Row, Tx, Value
 
@@ -32,23 +32,24 @@ def hosts_with_machine_key(tx: Tx, machine_key: str) -> list[Row]:
     )
 
 
-def heard(tx: Tx, *, host_id: str, agent_version: str, received_ms: int, sequence: int) -> None:
-    """Note that a host spoke; an older report never sets the clock back."""
-    tx.run(
-        """UPDATE hosts SET
-             agent_version = :agent_version,
-             last_report_ms = CASE WHEN last_report_ms IS NULL OR last_report_ms < :received_ms
-                                   THEN :received_ms ELSE last_report_ms END,
-             last_sequence = CASE WHEN last_sequence IS NULL OR last_sequence < :sequence
-                                  THEN :sequence ELSE last_sequence END
-           WHERE host_id = :host_id""",
-        {
-            "host_id": host_id,
-            "agent_version": agent_version,
-            "received_ms": received_ms,
-            "sequence": sequence,
-        },
-    )
+def heard(tx: Tx, spoke: Sequence[Mapping[str, Value]]) -> None:
+    """Note that hosts spoke; an older report never sets the clock back.
+
+    Args:
+        tx: A writing transaction.
+        spoke: Each `host_id`, `agent_version`, `received_ms` and `sequence`.
+    """
+    if spoke:
+        tx.run_many(
+            """UPDATE hosts SET
+                 agent_version = :agent_version,
+                 last_report_ms = CASE WHEN last_report_ms IS NULL OR last_report_ms < :received_ms
+                                       THEN :received_ms ELSE last_report_ms END,
+                 last_sequence = CASE WHEN last_sequence IS NULL OR last_sequence < :sequence
+                                      THEN :sequence ELSE last_sequence END
+               WHERE host_id = :host_id""",
+            spoke,
+        )
 
 
 def set_inventory(

@@ -60,6 +60,8 @@ class Listing:
         key: The column that makes a row unique.
         sort: The order unless a caller says another; `-` in front for falling.
         where: A condition that always holds.
+        wide: Rows are long and many, so that a page first finds its keys and then reads what they show. The
+            key must be unique in the whole table, whatever the filters.
     """
 
     name: str
@@ -68,6 +70,7 @@ class Listing:
     columns: tuple[Column, ...]
     sort: str
     where: str = ""
+    wide: bool = False
 
     def column(self, name: str) -> Column:
         """Give a column by its name."""
@@ -169,11 +172,14 @@ def page(
     shown = ", ".join(f"{column.expression} AS {column.name}" for column in listing.columns)
     direction = "DESC" if falling else "ASC"
     nulls = " NULLS LAST" if by.nullable else ""
-    sql = (
-        f"SELECT {shown} FROM {listing.source}"  # noqa: S608 -- every part comes from code
-        + (f" WHERE {' AND '.join(where.parts)}" if where.parts else "")
-        + f" ORDER BY {by.expression} {direction}{nulls}, {key.expression} {direction} LIMIT {limit + 1}"
-    )
+    order = f"ORDER BY {by.expression} {direction}{nulls}, {key.expression} {direction}"
+    found = f"FROM {listing.source}" + (f" WHERE {' AND '.join(where.parts)}" if where.parts else "")
+    # Which rows first, then what they show: where no index gives the order, only keys are put in it.
+    keys = f"SELECT {key.expression} {found} {order} LIMIT {limit + 1}"
+    if listing.wide:
+        sql = f"SELECT {shown} FROM {listing.source} WHERE {key.expression} IN ({keys}) {order}"  # noqa: S608
+    else:
+        sql = f"SELECT {shown} {found} {order} LIMIT {limit + 1}"
     rows = tx.query(sql, where.params)
     more = len(rows) > limit
     rows = rows[:limit]

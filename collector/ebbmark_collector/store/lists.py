@@ -15,6 +15,7 @@ DRIVES = Listing(
     source="drives d LEFT JOIN hosts h ON h.host_id = d.host_id",
     key="drive_id",
     sort="-urgency",
+    wide=True,
     columns=(
         Column(name="drive_id", sql="d.drive_id"),
         Column(name="urgency", kind=Kind.NUMBER, sql=_URGENCY),

@@ -85,6 +85,14 @@ class _PostgresTx:
     def run(self, sql: str, params: Params = NO_PARAMS) -> int:
         return self._execute(sql, params).rowcount
 
+    def run_many(self, sql: str, rows: Sequence[Params]) -> int:
+        try:
+            with self._conn.cursor() as cursor:
+                cursor.executemany(for_psycopg(sql), rows)
+                return cursor.rowcount
+        except psycopg.Error as error:
+            raise _ours(error) from error
+
     def insert_many(
         self,
         table: str,

@@ -46,6 +46,14 @@ class Tx(Protocol):
         """
         ...
 
+    def run_many(self, sql: str, rows: Sequence[Params]) -> int:
+        """Run a statement once for each row and give the number of rows all of them touched [1].
+
+        Raises:
+            StoreError: When the engine refuses.
+        """
+        ...
+
     def insert_many(
         self,
         table: str,
@@ -90,11 +98,13 @@ class Store(Protocol):
         ...
 
 
-def insert_sql(table: str, columns: Sequence[str], key: Sequence[str], update: Sequence[str]) -> str:
-    """Write the insert statement both engines take."""
+def insert_sql(
+    table: str, columns: Sequence[str], key: Sequence[str], update: Sequence[str], *, marks: str | None = None
+) -> str:
+    """Write the insert statement both engines take; `marks` are those of its rows, by default one by name."""
     names = ", ".join(columns)
-    marks = ", ".join(f":{column}" for column in columns)
-    sql = f"INSERT INTO {table} ({names}) VALUES ({marks})"  # noqa: S608 -- names come from code, never from a caller
+    marks = marks or "(" + ", ".join(f":{column}" for column in columns) + ")"
+    sql = f"INSERT INTO {table} ({names}) VALUES {marks}"  # noqa: S608 -- names come from code, never from a caller
     if not key:
         return sql
     if not update:
