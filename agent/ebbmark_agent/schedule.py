@@ -49,6 +49,8 @@ PROBE_EVERY_S = 60.0
 FORGET_EVERY_S = 86_400.0
 TALK_EVERY_S = 300.0  # [s] until orders say otherwise
 LEAST_TALK_S = 10.0  # [s] orders cannot make an agent talk more often
+TICK_EVERY_S = 10.0
+TICK = "tick"  # a job that only shows that jobs are run
 JUMP_S = 5.0  # [s] wall clock and monotonic clock drift this far apart only by a jump or a sleep
 
 
@@ -114,11 +116,12 @@ class Service:
         self._jump = JumpWatch(running.clock)
         self._talk_every_s = TALK_EVERY_S
         self._told_s = 0.0
+        self._ticked = threading.Event()
         # By when a job that a jump of the clock put off must run [s, monotonic], however often it jumps.
         self._run_by_s: dict[str, float] = {}
         self.scheduler = BlockingScheduler(
             timezone=UTC,
-            executors={"default": ThreadPoolExecutor(5)},
+            executors={"default": ThreadPoolExecutor(6)},
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
         self.scheduler.add_listener(self._went_wrong, EVENT_JOB_ERROR | EVENT_JOB_MISSED)
@@ -130,6 +133,14 @@ class Service:
                 id=job.name,
                 next_run_time=first_run(now, every_s=job.every_s, phase=running.phase(job.name)),
             )
+
+        every_s = min(TICK_EVERY_S, (manager.watchdog_s or 60.0) / 6)
+        self.scheduler.add_job(
+            self._ticked.set,
+            IntervalTrigger(seconds=max(1, round(every_s)), timezone=UTC),
+            id=TICK,
+            next_run_time=now,
+        )
 
     def run(self) -> None:
         """Run until SIGTERM or SIGINT; then the running probe is called off and tidies up."""
@@ -177,8 +188,12 @@ class Service:
                 self._running.remark(f"A look at the machine failed: {error!r}."[:500])
 
     def _sign_of_life(self) -> None:
+        """Tell the service manager that the agent lives: this thread looks, and the scheduler ran a job."""
         now_s = self._running.clock.monotonic_s()
-        if self._manager.watchdog_s is not None and now_s - self._told_s >= self._manager.watchdog_s / 3:
+        if self._manager.watchdog_s is None or now_s - self._told_s < self._manager.watchdog_s / 3:
+            return
+        if self._ticked.is_set():
+            self._ticked.clear()
             self._told_s = now_s
             self._manager.tell("WATCHDOG=1")
 
@@ -190,8 +205,8 @@ class Service:
         now, now_s = self._running.clock.utc(), self._running.clock.monotonic_s()
         for job in self.scheduler.get_jobs():
             # A fleet that wakes together still comes one after the other, within a minute.
-            put_off_s = min(60.0, LOOK_EVERY_S) * self._running.phase(job.id)
-            run_by_s = self._run_by_s.setdefault(job.id, now_s + put_off_s)
+            put_off_s = 0.0 if job.id == TICK else min(60.0, LOOK_EVERY_S) * self._running.phase(job.id)
+            run_by_s = self._run_by_s.setdefault(job.id, now_s + put_off_s) if put_off_s else now_s
             job.modify(next_run_time=now + timedelta(seconds=max(0.0, run_by_s - now_s)))
 
     def _mind_the_orders(self) -> None:

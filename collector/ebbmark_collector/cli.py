@@ -93,7 +93,7 @@ def _serve_tls(server: tls.TlsServer, store: Store, clock: Clock, rounds: Rounds
 
     rounds.start()
     try:
-        server.run(now_s=clock.monotonic_s, manager=ServiceManager(os.environ), listening=listening)
+        server.run(manager=ServiceManager(os.environ), listening=listening)
     finally:
         rounds.stop()
 

@@ -8,8 +8,6 @@ import contextlib
 import socket
 from collections.abc import Mapping
 
-SIGNS_A_DEADLINE = 3  # [1] one late sign is no death
-
 
 class ServiceManager:
     """The service manager of this process, or nobody."""
@@ -19,8 +17,7 @@ class ServiceManager:
         address = environment.get("NOTIFY_SOCKET", "")
         self._address = "\0" + address[1:] if address.startswith("@") else address
         microseconds = environment.get("WATCHDOG_USEC", "")
-        self._sign_every_s = int(microseconds) / 1e6 / SIGNS_A_DEADLINE if microseconds.isdecimal() else None
-        self._signed_s: float | None = None
+        self.deadline_s = int(microseconds) / 1e6 if microseconds.isdecimal() else None
 
     def tell(self, *assignments: str) -> bool:
         """Send assignments such as `READY=1`; whether somebody listens."""
@@ -31,15 +28,3 @@ class ServiceManager:
             sender.sendto("\n".join(assignments).encode(), self._address)
             return True
         return False
-
-    def sign_of_life(self, now_s: float) -> None:
-        """Say that the process lives, as often as the service manager's deadline asks for.
-
-        Args:
-            now_s: A monotonic clock [s].
-        """
-        if self._sign_every_s is None:
-            return
-        if self._signed_s is None or now_s - self._signed_s >= self._sign_every_s:
-            self._signed_s = now_s
-            self.tell("WATCHDOG=1")

@@ -18,6 +18,7 @@ from waitress.server import BaseWSGIServer, MultiSocketServer, create_server
 
 from ebbmark_collector.errors import ConfigurationError
 from ebbmark_collector.http.pressure import tell_waiting
+from ebbmark_collector.own_door import OwnDoor
 from ebbmark_collector.sd_notify import ServiceManager
 from ebbmark_collector.settings import ServeSettings
 
@@ -144,9 +145,10 @@ class Server:
         server = self._server
         _settle()
         manager.tell("READY=1", "STATUS=taking in reports")
+        door = OwnDoor(*self.addresses[0])
+        threading.Thread(target=door.watch, args=(manager, self._stopping), daemon=True).start()
         while not self._stopping.is_set():
             wasyncore.loop(timeout=0.25, use_poll=True, map=server._map, count=1)
-            manager.sign_of_life(now_s())
             if server.task_dispatcher.active_count > _BUSY_FROM:
                 self._stopping.wait(_GATHER_S)
         manager.tell("STOPPING=1")
@@ -154,7 +156,6 @@ class Server:
         deadline_s = now_s() + self._settings.stop_within_s
         while self._busy() and now_s() < deadline_s:
             wasyncore.loop(timeout=0.05, use_poll=True, map=server._map, count=1)
-            manager.sign_of_life(now_s())
         if self._busy():
             _LOG.warning("requests were still running at the end of the time for stopping")
         server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)

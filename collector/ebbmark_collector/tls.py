@@ -21,6 +21,7 @@ from ebbmark_collector.clock import Clock
 from ebbmark_collector.errors import ConfigurationError
 from ebbmark_collector.http.app import create_app
 from ebbmark_collector.http.operation import Services
+from ebbmark_collector.own_door import OwnDoor
 from ebbmark_collector.sd_notify import ServiceManager
 from ebbmark_collector.server import split_listen
 from ebbmark_collector.settings import ServeSettings, Settings
@@ -109,17 +110,14 @@ class TlsServer:
                 [f"serve.listen: {settings.listen} cannot be used: {error.strerror or error}."]
             ) from error
 
-    def run(
-        self, *, now_s: Callable[[], float], manager: ServiceManager, listening: Callable[[str], None]
-    ) -> None:
+    def run(self, *, manager: ServiceManager, listening: Callable[[str], None]) -> None:
         """Serve until SIGTERM or SIGINT; what has arrived is answered first.
 
         Args:
-            now_s: A monotonic clock [s].
             manager: Who started the process and wants to know how it fares.
             listening: Told the address once the worker answers.
         """
-        told = {"now_s": now_s, "manager": manager, "listening": listening}
+        told = {"manager": manager, "listening": listening}
         watch = threading.Thread(target=self._watch, kwargs=told, daemon=True)
         self._server.on_startup(watch.start)
         try:
@@ -128,31 +126,18 @@ class TlsServer:
             self._over.set()
             manager.tell("STOPPING=1")
 
-    def _watch(
-        self, *, now_s: Callable[[], float], manager: ServiceManager, listening: Callable[[str], None]
-    ) -> None:
+    def _watch(self, *, manager: ServiceManager, listening: Callable[[str], None]) -> None:
+        door = OwnDoor(self._host, self._port, with_tls=True)
+        # The address is bound before the worker is there to answer.
         while not self._over.wait(_TRY_EVERY_S):
-            if self._answers():
+            if door.answers(within_s=1.0):
                 break
         if self._over.is_set():
             return
         host = f"[{self._host}]" if ":" in self._host else self._host
         listening(f"https://{host}:{self._port}")
         manager.tell("READY=1", "STATUS=taking in reports")
-        while not self._over.wait(0.25):
-            manager.sign_of_life(now_s())
-
-    def _answers(self) -> bool:
-        where = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(self._host, self._host)  # noqa: S104 -- compared only
-        try:
-            # The address is bound before the worker is there to answer: only a handshake shows that it is.
-            with (
-                socket.create_connection((where, self._port), timeout=1) as plain,
-                _any_certificate().wrap_socket(plain),
-            ):
-                return True
-        except OSError:
-            return False
+        door.watch(manager, self._over)
 
 
 def _room_for_connections() -> int:
@@ -167,14 +152,6 @@ def _room_for_connections() -> int:
     if soft < files:
         resource.setrlimit(resource.RLIMIT_NOFILE, (files, hard))
     return max(128, max(soft, files) - _OTHER_FILES)
-
-
-def _any_certificate() -> ssl.SSLContext:
-    """Give a context for knocking at our own door: nothing is sent over it."""
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
-    context.check_hostname = False
-    context.verify_mode = ssl.CERT_NONE
-    return context
 
 
 def asked_for(settings: ServeSettings) -> bool:

@@ -92,7 +92,7 @@ def test_a_jump_makes_every_job_look_within_a_minute(tmp_path: Path) -> None:
     service._mind_the_clock()
 
     jobs = service.scheduler.get_jobs()
-    assert {job.id for job in jobs} == {"look", "health", "talk", "probe", "forget"}
+    assert {job.id for job in jobs} == {"look", "health", "talk", "probe", "forget", "tick"}
     assert all(timedelta(0) <= job.next_run_time - now[0] <= timedelta(minutes=1) for job in jobs)
 
 
@@ -128,6 +128,30 @@ def test_the_service_manager_hears_readiness_and_watchdog(tmp_path: Path) -> Non
             assert manager.tell("READY=1", "STATUS=x")
             assert listener.recv(200) == b"READY=1\nSTATUS=x"
             assert manager.watchdog_s == 30.0
+
+
+def test_a_scheduler_that_runs_nothing_gives_no_sign_of_life(tmp_path: Path) -> None:
+    """The looks alone are no sign of life: one goes out for each time the scheduler ran a job as well."""
+    mono = [1000.0]
+    running = agent_in(tmp_path, clock=Clock(utc=lambda: NOW, monotonic_s=lambda: mono[0]))
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listener:
+        listener.bind(str(tmp_path / "notify"))
+        listener.setblocking(False)
+        manager = ServiceManager({"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "30000000"})
+        service = Service(running, manager=manager)
+        tick = next(job for job in service.scheduler.get_jobs() if job.id == "tick")
+        heard = []
+        for ran in (True, False, False, True):
+            if ran:
+                tick.func()
+            mono[0] += 11.0
+            service._sign_of_life()
+            try:
+                heard.append(listener.recv(200) == b"WATCHDOG=1")
+            except BlockingIOError:
+                heard.append(False)
+
+    assert heard == [True, False, False, True]
 
 
 def test_without_a_service_manager_nothing_is_told() -> None:

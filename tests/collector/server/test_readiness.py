@@ -1,11 +1,19 @@
 """What the collector tells a service manager, over the socket that sd_notify(3) describes."""
 
+import contextlib
 import os
 import signal
 import socket
+import threading
 from pathlib import Path
+from time import monotonic
 
+import requests
+from ebbmark_collector.own_door import OwnDoor
 from ebbmark_collector.sd_notify import ServiceManager
+from ebbmark_collector.server import Server
+from ebbmark_collector.settings import ServeSettings
+from flask import Flask
 
 from tests.collector.serving import start
 
@@ -39,11 +47,9 @@ def test_a_served_collector_says_ready_alive_and_stopping(tmp_path: Path) -> Non
 
 def test_nobody_is_told_where_nobody_listens() -> None:
     """Without a service manager nothing is sent and nothing fails."""
-    manager = ServiceManager({})
+    OwnDoor("127.0.0.1", 1).watch(ServiceManager({}), threading.Event())
 
-    manager.sign_of_life(100.0)
-
-    assert not manager.tell("READY=1")
+    assert not ServiceManager({}).tell("READY=1")
 
 
 def test_a_service_manager_that_went_away_does_no_harm(tmp_path: Path) -> None:
@@ -51,18 +57,59 @@ def test_a_service_manager_that_went_away_does_no_harm(tmp_path: Path) -> None:
     assert not ServiceManager({"NOTIFY_SOCKET": str(tmp_path / "gone")}).tell("READY=1")
 
 
-def test_signs_of_life_come_three_to_a_deadline(tmp_path: Path) -> None:
-    """With a deadline of 30 s a sign goes out at the first look and then every ten seconds."""
-    with _listener(tmp_path / "notify") as listening:
-        listening.setblocking(False)
-        manager = ServiceManager({"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "30000000"})
-        told_at = []
-        for now_s in range(35):
-            manager.sign_of_life(float(now_s))
-            try:
-                listening.recv(4096)
-            except BlockingIOError:
-                continue
-            told_at.append(now_s)
+def _hanging_app(hung: threading.Event, go_on: threading.Event) -> Flask:
+    app = Flask("hanging")
 
-    assert told_at == [0, 10, 20, 30]
+    @app.get("/live")
+    def live() -> str:
+        return "yes"
+
+    @app.get("/hang")
+    def hang() -> str:
+        hung.set()
+        assert go_on.wait(60)
+        return "at last"
+
+    return app
+
+
+def test_no_thread_to_answer_is_no_sign_of_life(tmp_path: Path) -> None:
+    """While every thread hangs the service manager hears nothing, though the process runs; then again."""
+    hung, go_on = threading.Event(), threading.Event()
+    environment = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "600000"}
+    with _listener(tmp_path / "notify") as listening:
+        server = Server(_hanging_app(hung, go_on), ServeSettings(listen="127.0.0.1:0", threads=1))
+        running = threading.Thread(
+            target=server.run, kwargs={"now_s": monotonic, "manager": ServiceManager(environment)}
+        )
+        running.start()
+        try:
+            before = [listening.recv(4096).decode() for _ in range(3)]
+            url = "http://{}:{}".format(*server.addresses[0])
+            caller = threading.Thread(target=requests.get, args=(f"{url}/hang",), kwargs={"timeout": 90})
+            caller.start()
+            assert hung.wait(30)
+            with contextlib.suppress(BlockingIOError):  # what was said before
+                listening.setblocking(False)
+                while True:
+                    listening.recv(4096)
+            listening.settimeout(1.8)  # three deadlines; one sign may have been under way
+            heard = 0
+            with contextlib.suppress(TimeoutError):
+                while heard < 3:
+                    listening.recv(4096)
+                    heard += 1
+            go_on.set()
+            listening.settimeout(30)
+            after = listening.recv(4096).decode()
+            caller.join(timeout=30)
+        finally:
+            go_on.set()
+            server.stop()
+            running.join(timeout=60)
+
+    assert before[0].startswith("READY=1")
+    assert before[1:] == ["WATCHDOG=1"] * 2
+    assert heard <= 1
+    assert after == "WATCHDOG=1"
+    assert not running.is_alive()

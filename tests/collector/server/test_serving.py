@@ -188,9 +188,13 @@ def test_nothing_acknowledged_over_http_is_lost_to_kill_nine(tmp_path: Path) -> 
     host_id, token = enrol(served, served.admin_token)
     headers = {"Authorization": f"Bearer {token}"}
     for kill in range(KILLS):
-        end_now = threading.Event()
+        end_now, under_load = threading.Event(), threading.Event()
 
-        def send(served: Served = served, end_now: threading.Event = end_now) -> None:
+        def send(
+            served: Served = served,
+            end_now: threading.Event = end_now,
+            under_load: threading.Event = under_load,
+        ) -> None:
             with requests.Session() as session:
                 while not end_now.is_set():
                     batch = [
@@ -205,11 +209,13 @@ def test_nothing_acknowledged_over_http_is_lost_to_kill_nine(tmp_path: Path) -> 
                         return
                     if answer.status_code == 200:
                         acknowledged.update(answer.json()["accepted"])
+                        under_load.set()
 
         senders = [threading.Thread(target=send) for _ in range(3)]
         for sender in senders:
             sender.start()
-        pause(chance.uniform(0.02, 0.25))
+        assert under_load.wait(30), "no report was acknowledged"
+        pause(chance.uniform(0.0, 0.25))
         served.process.kill()
         end_now.set()
         for sender in senders:
