@@ -20,7 +20,7 @@ from sample_fleet.demo.api import Api
 from sample_fleet.demo.programs import Agent, DemoError, RunningCollector, collector
 from sample_fleet.demo.stand_in import StandIn, stand_in
 from sample_fleet.diary.days import Diary
-from sample_fleet.scoring.replay import run_rounds, set_up, tag_drives, take_in
+from sample_fleet.scoring.replay import ROUND_HOUR, run_rounds, set_up, tag_drives, take_in
 from sample_fleet.studio.invent import SMALL, Presence, invent
 
 SEED = 2000
@@ -108,7 +108,7 @@ def _play_fleet(data: Path, clock: Clock) -> None:
             take_in(store, arrivals)
             if day % 7 == 0:
                 tag_drives(store, studio)
-            run_rounds(store, first_day + timedelta(days=day, hours=6))
+            run_rounds(store, first_day + timedelta(days=day, hours=ROUND_HOUR))
         tag_drives(store, studio)
     finally:
         store.close()

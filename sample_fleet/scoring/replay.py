@@ -33,7 +33,7 @@ _TRANSITION: TypeAdapter[Transition] = TypeAdapter(Transition)
 _RAISING = frozenset({Event.RAISED, Event.RAISED_AGAIN})
 _ANNOUNCING = _RAISING | {Event.SEVERITY_UP, Event.REAPPEARED}
 _MEMORY = Path("/dev/shm")  # noqa: S108 - only a place to be quick in; a plain folder does as well
-_ROUND_HOUR = 6.0
+ROUND_HOUR = 11.5  # [h] by then what was judged at night is due again; a collector looks every few seconds
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,9 +127,9 @@ def _live(
         take_in(store, arrivals)
         if day == 0:
             tag_drives(store, studio)
-        run_rounds(store, instant(day, _ROUND_HOUR))
+        run_rounds(store, instant(day, ROUND_HOUR))
         if day % 30 == 29:
-            keep_within_retention(store, instant(day, _ROUND_HOUR + 1.0), Settings())
+            keep_within_retention(store, instant(day, ROUND_HOUR + 1.0), Settings())
     return {name: tuple(calls) for name, calls in raised.items()}, count
 
 
