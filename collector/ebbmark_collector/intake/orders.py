@@ -9,7 +9,7 @@ from fnmatch import fnmatchcase
 
 from ebbmark_agent.report import Hold, Orders, ProbeHours, ProbeKind, ProbeOrder, SubjectOrder
 
-from ebbmark_collector.intake.rulebook import Rulebook
+from ebbmark_collector.intake.rulebook import Rulebook, candidate_of
 from ebbmark_collector.roles import DriveRole
 from ebbmark_collector.store import Row, Tx, drives, from_ms, rules, to_ms
 
@@ -67,6 +67,12 @@ def _asked(tx: Tx, host_id: str, now_ms: int) -> list[ProbeOrder]:
     ]
 
 
+def _role_now(drive: Row, host: Row, book: Rulebook) -> DriveRole | None:
+    """Give the role the rules hand a drive now, which the next round will write into its row."""
+    found = book.assign(candidate_of(drive, host["name"]))
+    return book.role(found[1]) if found else None
+
+
 def orders_for(tx: Tx, host: Row, book: Rulebook, now: datetime) -> Orders:
     """Put together all that is in force for one host."""
     issued_at = now.replace(minute=0, second=0, microsecond=0)
@@ -83,7 +89,7 @@ def orders_for(tx: Tx, host: Row, book: Rulebook, now: datetime) -> Orders:
     subjects = [
         _subject(tx, drive, role)
         for drive in drives.drives_on(tx, host["host_id"])
-        if drive["retired_ms"] is None and (role := book.role(drive["role"])) is not None
+        if drive["retired_ms"] is None and (role := _role_now(drive, host, book)) is not None
     ]
     return Orders(
         host_id=host["host_id"],

@@ -6,6 +6,7 @@
 
 import logging
 import secrets
+import threading
 from collections.abc import Callable
 from datetime import datetime
 
@@ -16,7 +17,7 @@ from ebbmark_collector.errors import StoreError
 from ebbmark_collector.rounds.fleet import judge_fleet, keep_within_retention, listen_for_silence
 from ebbmark_collector.rounds.messages import Post, deliver, gather
 from ebbmark_collector.settings import Settings
-from ebbmark_collector.store import Store, leases, to_ms
+from ebbmark_collector.store import Store, leases, soundness, to_ms
 
 _LOG = logging.getLogger(__name__)
 LEASE = "rounds"
@@ -31,6 +32,7 @@ class Rounds:
     def __init__(self, store: Store, clock: Clock, settings: Settings, post: Post) -> None:
         self._store, self._clock = store, clock
         self._owner = secrets.token_hex(8)
+        self._stopping = threading.Event()
         self.leads = False
         self._scheduler = BackgroundScheduler(
             timezone="UTC",
@@ -41,6 +43,7 @@ class Rounds:
             ("silence", 60, lambda now: listen_for_silence(store, now)),
             ("messages", 3, lambda now: (gather(store, post, now), deliver(store, post, now))),
             ("retention", 3_600, lambda now: keep_within_retention(store, now, settings)),
+            ("soundness", 900, self._look_at_the_file),
         )
         self._scheduler.add_job(self._renew, "interval", seconds=RENEW_S, id="lease")
         for name, seconds, work in rounds:
@@ -53,11 +56,18 @@ class Rounds:
 
     def stop(self) -> None:
         """Let running rounds end and give up the lease."""
+        self._stopping.set()
         self._scheduler.shutdown(wait=True)
         try:
             self._store.write(lambda tx: leases.give_up(tx, name=LEASE, owner=self._owner))
         except StoreError as error:
             _LOG.warning("the lease could not be given up: %s", error.sentence)
+
+    def _look_at_the_file(self, now: datetime) -> None:
+        if soundness.is_due(self._store, now):
+            fault = soundness.check(self._store, now, self._stopping)
+            if fault is not None:
+                _LOG.error("%s", fault)
 
     def _renew(self) -> None:
         now_ms = to_ms(self._clock.utc())

@@ -8,6 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 from ebbmark_collector.errors import ConfigurationError, Corrupt, StoreError
+from ebbmark_collector.store import soundness
 from ebbmark_collector.store.schema import STEPS
 from ebbmark_collector.store.sqlite import SqliteStore
 from ebbmark_collector.store.tx import Row, Store, Tx, Value
@@ -103,6 +104,7 @@ def restore(backup: Path, database: Path, *, replace: bool) -> None:
     part.chmod(0o600)
     verify(part)
     part.replace(database)
+    soundness.forget(database)
     SqliteStore(database).close()
 
 

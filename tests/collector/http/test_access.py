@@ -5,8 +5,10 @@ from pathlib import Path
 import pytest
 from ebbmark_collector.http.operation import Scope
 from ebbmark_collector.http.resources import every_operation
+from ebbmark_collector.intake import accept
 from ebbmark_collector.store import hosts
 
+from tests.collector import wire
 from tests.collector.conftest import Api
 
 CLAIM = {"host_name": "cut-7", "system": "Linux 6.1", "machine_key": "mk-77777777"}
@@ -222,3 +224,25 @@ def test_every_change_is_in_the_audit_log(api: Api) -> None:
     assert [line["action"] for line in lines] == ["host.edit", "hold.add"]
     assert all("test admin" in line["who"] for line in lines)
     assert lines[0]["detail"] == {"probing_enabled": True}
+
+
+def test_an_assignment_is_in_the_next_orders(api: Api) -> None:
+    """A role handed out, changed or taken back is in the orders fetched next, before anything is reported."""
+    report = wire.inventory(api.time.now)
+    accept(api.store, report, host_id=api.host_id, received_at=api.time.now)
+    client, agent = api.client(), api.client("agent")
+
+    def roles() -> list[str]:
+        orders = agent.get(f"/v1/hosts/{api.host_id}/orders").get_json()
+        return [subject["role"] for subject in orders["subjects"]]
+
+    before = roles()
+    rule = {"matched_by": "serial", "pattern": "S*", "role": "field-recorder"}
+    place = client.post("/v1/assignments", json=rule).headers["Location"]
+    given = roles()
+    tag = {"If-Match": client.get(place).headers["ETag"]}
+    client.put(place, json={**rule, "role": "system"}, headers=tag)
+    changed = roles()
+    client.delete(place, headers={"If-Match": client.get(place).headers["ETag"]})
+
+    assert (before, given, changed, roles()) == ([], ["field-recorder"], ["system"], [])

@@ -8,6 +8,7 @@ from ebbmark_collector.errors import NotFound, StoreError
 from ebbmark_collector.http.docs_page import page, problem_page
 from ebbmark_collector.http.operation import Call, Out, Reply, Routes
 from ebbmark_collector.http.problems import HttpProblem, kinds
+from ebbmark_collector.store import soundness
 
 routes = Routes("service")
 
@@ -33,7 +34,10 @@ def live(_: Call) -> Reply:
 
 @routes.add("GET", "/ready", summary="Whether it can take reports", scopes=(), answers={200: Ready})
 def ready(call: Call) -> Reply:
-    """Answer 200 if the database can be read, else 503."""
+    """Answer 200 if the database can be read and the last look at its file found it whole, else 503."""
+    fault = soundness.fault_of(call.store)
+    if fault is not None:
+        raise HttpProblem(503, fault, headers={"Retry-After": "3600"})
     try:
         call.store.read(lambda tx: tx.query("SELECT host_id FROM hosts LIMIT 1"))
     except StoreError as error:
