@@ -137,6 +137,8 @@ def refit(tx: Tx, row: Row, role: DriveRole | None) -> None:
     """Bring every probe's judgement up to what the role in force asks."""
     drive_id, key = row["drive_id"], fit_key_of(role, row)
     if row["fits_key"] == key:
+        if not row["look_again"]:
+            return  # nothing came in since its last look
         found = evidence.probes_not_judged(tx, drive_id)
     else:
         found = evidence.probes_judged_otherwise(tx, drive_id, key)

@@ -54,10 +54,7 @@ _FEW = 8  # [1] unknown probes fetched one by one; more are fetched in one go
 
 
 def _probe_points(tx: Tx, drive_id: str, *, since_ms: int) -> tuple[ProbePoint, ...]:
-    marks = evidence.probe_marks(tx, drive_id, since_ms=since_ms)
-    known = _PROBES.of(drive_id)
-    unknown = [mark for mark in marks if mark not in known]
-    if unknown:
+    def fetch(unknown: list[tuple[Value, ...]]) -> dict[tuple[Value, ...], ProbePoint]:
         if len(unknown) > _FEW:
             rows = evidence.probes_of(tx, drive_id, since_ms=since_ms)
         else:
@@ -65,18 +62,17 @@ def _probe_points(tx: Tx, drive_id: str, *, since_ms: int) -> tuple[ProbePoint, 
                 evidence.probe_of(tx, drive_id, started_ms=mark[1], probe_id=mark[0])  # type: ignore[arg-type]
                 for mark in unknown
             ]
-        known = _PROBES.add(drive_id, {tuple(row.values())[:4]: probe_point(row) for row in rows}, marks)
-    return tuple(map(known.__getitem__, marks))
+        return {tuple(row.values())[:4]: probe_point(row) for row in rows}
+
+    return _PROBES.series(drive_id, evidence.probe_marks(tx, drive_id, since_ms=since_ms), fetch)
 
 
 def _health_points(tx: Tx, drive_id: str, *, since_ms: int) -> tuple[HealthPoint, ...]:
-    marks = evidence.health_marks(tx, drive_id, since_ms=since_ms)
-    known = _HEALTH.of(drive_id)
-    unknown = [mark for mark in marks if mark not in known]
-    if unknown:
+    def fetch(unknown: list[tuple[int]]) -> dict[tuple[int], HealthPoint]:
         rows = evidence.health_since(tx, drive_id, since_ms=min(unknown)[0])
-        known = _HEALTH.add(drive_id, {(row["read_ms"],): health_point(row) for row in rows}, marks)
-    return tuple(map(known.__getitem__, marks))
+        return {(row["read_ms"],): health_point(row) for row in rows}
+
+    return _HEALTH.series(drive_id, evidence.health_marks(tx, drive_id, since_ms=since_ms), fetch)
 
 
 def probe_point(row: Row) -> ProbePoint:
@@ -233,6 +229,10 @@ def history_of(
     spots_since = to_ms(now - timedelta(days=SPOT_WINDOW_DAYS))
     health_since = to_ms(now - timedelta(days=HEALTH_WINDOW_DAYS))
     takes_since = to_ms(now - _TAKE_WINDOW)
+    has_takes, has_findings, has_incidents = evidence.reported_on(tx, drive_id)
+    takes = evidence.takes_since(tx, drive_id, since_ms=takes_since) if has_takes else []
+    findings = evidence.findings_of(tx, drive_id) if has_findings else []
+    incidents = evidence.incidents_of(tx, drive_id) if has_incidents else []
     assignment = None
     if row["role"] is not None:
         assignment = Assignment(
@@ -244,8 +244,8 @@ def history_of(
         probes=_probe_points(tx, drive_id, since_ms=spots_since),
         health=_health_points(tx, drive_id, since_ms=health_since),
         sorted_already=True,
-        takes=tuple(_take_point(t) for t in evidence.takes_since(tx, drive_id, since_ms=takes_since)),
-        findings=tuple(_finding_point(f) for f in evidence.findings_of(tx, drive_id)),
-        incidents=tuple(_incident(i) for i in evidence.incidents_of(tx, drive_id)),
+        takes=tuple(_take_point(t) for t in takes),
+        findings=tuple(_finding_point(f) for f in findings),
+        incidents=tuple(_incident(i) for i in incidents),
         siblings=siblings,
     )

@@ -68,11 +68,31 @@ def _families(tx: Tx) -> dict[str, _Family]:
     return {model: _Family(rows=rows) for model, rows in found.items()}
 
 
-def _look(tx: Tx, drive_id: str, book: Rulebook, families: dict[str, _Family], now: datetime) -> None:
+@dataclass(frozen=True, kw_only=True)
+class _Round:
+    """What one transaction of a round looks at drives with."""
+
+    tx: Tx
+    book: Rulebook
+    families: dict[str, _Family]
+    now: datetime
+    hosts: dict[str, Row | None]
+
+    def host(self, host_id: str | None) -> Row | None:
+        """Give a drive's host, read once for all its drives."""
+        if host_id is None:
+            return None
+        if host_id not in self.hosts:
+            self.hosts[host_id] = hosts.host(self.tx, host_id)
+        return self.hosts[host_id]
+
+
+def _look(this: _Round, drive_id: str) -> None:
+    tx, book, families, now = this.tx, this.book, this.families, this.now
     row = drives.drive(tx, drive_id)
     if row is None:
         return
-    host = hosts.host(tx, row["host_id"]) if row["host_id"] else None
+    host = this.host(row["host_id"])
     family = families.get(row["model"]) if row["model"] else None
     siblings = family.siblings_of(row) if family else None
     past = history_of(tx, row, host, now, siblings=siblings)
@@ -102,9 +122,9 @@ def judge_fleet(store: Store, now: datetime, *, everything: bool = False, limit:
         chunk = ids[start : start + CHUNK]
 
         def job(tx: Tx, chunk: list[str] = chunk) -> None:
-            book = rulebook(tx)
+            this = _Round(tx=tx, book=rulebook(tx), families=families, now=now, hosts={})
             for drive_id in chunk:
-                _look(tx, drive_id, book, families, now)
+                _look(this, drive_id)
 
         store.write(job)
     return len(ids)

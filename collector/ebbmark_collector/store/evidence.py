@@ -163,6 +163,18 @@ def health_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     )
 
 
+def reported_on(tx: Tx, drive_id: str) -> tuple[bool, bool, bool]:
+    """Tell of a drive whether there are takes, findings and incidents: most drives have none of either."""
+    found = tx.values(
+        """SELECT EXISTS (SELECT 1 FROM takes WHERE drive_id = :drive_id) AS any_takes,
+             EXISTS (SELECT 1 FROM findings WHERE drive_id = :drive_id) AS any_findings,
+             EXISTS (SELECT 1 FROM incidents WHERE drive_id = :drive_id) AS any_incidents""",
+        {"drive_id": drive_id},
+    )
+    takes, findings, incidents = found[0]
+    return bool(takes), bool(findings), bool(incidents)
+
+
 def takes_since(tx: Tx, drive_id: str, *, since_ms: int) -> list[Row]:
     """Give a drive's takes from an instant on."""
     return tx.query(

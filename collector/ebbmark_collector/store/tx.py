@@ -31,7 +31,9 @@ class Tx(Protocol):
         ...
 
     def values(self, sql: str, params: Params = NO_PARAMS) -> list[tuple[Any, ...]]:
-        """Run a statement that gives many small rows: each as its values, without their names.
+        """Run a statement that gives many small rows: each as its values alone.
+
+        Every column needs a name of its own.
 
         Raises:
             StoreError: When the engine refuses.
