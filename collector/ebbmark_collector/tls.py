@@ -3,8 +3,10 @@
 1. The worker opens its own store: a database connection does not survive a fork, so processes are spawned.
 2. TLS 1.2 is the least. Who connects and says nothing takes up one of some thousand connections, no thread:
    granian counts connections, not requests, against its limit, so the limit is as high as open files allow.
-3. A body that stalls holds one of `tls_threads`. Only callers with a token get that far: the token is looked
-   at before the body is read, except where a machine asks to become a host.
+3. A body that stalls holds one of `tls_threads` until its caller goes: granian has no deadline for a body, a
+   read of it cannot be called back, and an answer given meanwhile does not close the connection. Only callers
+   with a token get that far (it is looked at before the body is read), except where a machine asks to become
+   a host. Were all threads held so, `/live` would not be answered and the service manager would start anew.
 """
 
 import multiprocessing

@@ -1,6 +1,8 @@
 """TLS without a proxy: who is silent holds nobody up, what has arrived is answered, a wrong pair is told."""
 
+import contextlib
 import json
+import os
 import signal
 import socket
 import ssl
@@ -125,6 +127,62 @@ def test_who_says_nothing_holds_nobody_up(
             conn.close()
     process.send_signal(signal.SIGTERM)
     assert process.wait(timeout=40) == 0
+
+
+THREADS = 4  # [1]
+
+
+def _stalled(papers: Papers, token: str) -> ssl.SSLSocket:
+    """A caller with a good token who sends half a body and falls silent."""
+    context = ssl.create_default_context(cafile=str(papers.ca))
+    plain = socket.create_connection(("127.0.0.1", papers.port), timeout=20)
+    conn = context.wrap_socket(plain, server_hostname="127.0.0.1")
+    head = f"POST /v1/holds HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer {token}\r\n"
+    conn.sendall(f"{head}Content-Type: application/json\r\nContent-Length: 900\r\n\r\nhalf".encode())
+    return conn
+
+
+def test_stalled_bodies_on_every_thread_end_by_the_watchdog(papers: Papers, tmp_path: Path) -> None:
+    """Callers with a token who stall hold a thread each; with all held no sign of life goes out any more."""
+    papers.config.write_text(papers.config.read_text().replace("= 16", f"= {THREADS}"))
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(60)
+        running = start(
+            tmp_path / "data",
+            *("--config", str(papers.config), "--listen", f"127.0.0.1:{papers.port}"),
+            env={**os.environ, "NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "3000000"},
+        )
+        stalled: list[ssl.SSLSocket] = []
+        try:
+            before = [manager.recv(4096) for _ in range(2)]
+            stalled += [_stalled(papers, str(running.admin_token)) for _ in range(THREADS - 1)]
+            served_beside = papers.get("/live").status_code
+            stalled.append(_stalled(papers, str(running.admin_token)))
+            threading.Event().wait(2.0)  # what was under way has been said
+            manager.setblocking(False)
+            with contextlib.suppress(BlockingIOError):
+                while True:
+                    manager.recv(4096)
+            manager.settimeout(6.0)  # two deadlines
+            try:
+                heard = manager.recv(4096)
+            except TimeoutError:
+                heard = b""
+            for conn in stalled:
+                conn.close()
+            manager.settimeout(60)
+            after = manager.recv(4096)
+        finally:
+            running.process.send_signal(signal.SIGTERM)
+            running.process.wait(timeout=40)
+            assert running.process.stdout is not None
+            running.process.stdout.close()
+
+    assert before[1] == b"WATCHDOG=1"
+    assert served_beside == 200
+    assert heard == b""
+    assert after == b"WATCHDOG=1"
 
 
 def test_a_report_in_flight_is_acknowledged_before_the_end(
