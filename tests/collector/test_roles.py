@@ -60,6 +60,20 @@ def test_the_first_written_of_equals_wins() -> None:
     assert found.role_name == "first"
 
 
+def test_a_plain_name_written_first_wins_over_a_pattern() -> None:
+    """A name that is looked up and a pattern that is compared keep their order, too."""
+    rules = [
+        AssignmentRule(matched_by=MatchedBy.HOST, pattern="Edit-3", role_name="first"),
+        AssignmentRule(matched_by=MatchedBy.HOST, pattern="edit-*", role_name="second"),
+    ]
+
+    by_name, by_pattern = (assigned_by(rules, Candidate(host=host)) for host in ("edit-3", "EDIT-4"))
+
+    assert by_name is not None
+    assert by_pattern is not None
+    assert (by_name.role_name, by_pattern.role_name) == ("first", "second")
+
+
 def test_nothing_matches_nothing() -> None:
     """A subject without names gets no role."""
     assert assigned_by(RULES, Candidate()) is None

@@ -71,6 +71,18 @@ def test_a_trace_is_linear_between_points():
     assert trace.bytes_at(9) == 400
 
 
+@given(
+    st.lists(st.tuples(st.integers(1, 10**7), st.integers(0, 10**9)), min_size=1, max_size=20),
+    st.lists(st.floats(-1.0, 250.0), max_size=30),
+)
+def test_many_times_are_read_as_each_by_itself(steps, times):
+    """Bytes at many rising times are, to the bit, what they are at each of them."""
+    trace = Trace.from_steps([us for us, _ in steps], [count for _, count in steps])
+    at = sorted([*times, *trace.times_s])
+
+    assert trace.bytes_at_all(at) == [trace.bytes_at(each) for each in at]
+
+
 def test_the_rest_of_a_trace_begins_anew():
     """What comes after a time is a trace that begins at 0 with the remaining bytes."""
     trace = Trace.from_points([0, 2, 4], [0, 100, 400])

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from ebbmark_agent.report import Report
-from ebbmark_collector.intake import Receipt, accept, accept_many
+from ebbmark_collector.intake import Receipt, accept, accept_many, accept_together
 from ebbmark_collector.store import Store, Tx, drives, hosts, reports, rules
 from ebbmark_collector.store.sqlite import SqliteStore
 
@@ -109,6 +109,17 @@ def test_one_bad_report_does_not_hold_up_its_batch(quick: SqliteStore) -> None:
     assert (good.report_id,) == receipt.accepted
     assert bad["report_id"] == receipt.refused[0].report_id
     assert "body.health.reading.temperature_c" in receipt.refused[0].problem
+
+
+def test_hosts_that_send_at_one_instant_are_taken_in_together(quick: SqliteStore) -> None:
+    """Each batch has its own receipt, and a repeat within one holds up no other."""
+    known, fresh = wire.health(NOON), wire.health(NOON, host_id="host-2")
+    take(quick, known)
+
+    first, second = accept_together(quick, [("host-1", [known]), ("host-2", [fresh])], received_at=NOON)
+
+    assert first == Receipt(repeated=(known.report_id,))
+    assert second == Receipt(accepted=(fresh.report_id,))
 
 
 def test_a_host_speaks_for_itself_only(quick: SqliteStore) -> None:

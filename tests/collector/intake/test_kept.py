@@ -1,0 +1,47 @@
+"""What a worker keeps of each drive between two looks."""
+
+from ebbmark_collector.intake.kept import Kept
+
+
+class _Rows:
+    """A store's rows by mark, that counts what was read of it."""
+
+    def __init__(self) -> None:
+        self.read: list[int] = []
+
+    def fetch(self, unknown: list[int]) -> dict[int, str]:
+        self.read += unknown
+        return {mark: f"row {mark}" for mark in unknown}
+
+
+def test_what_is_known_is_not_read_again() -> None:
+    """Only marks that are new are read, and a series comes in the order of its marks."""
+    rows, kept = _Rows(), Kept[int, str](100)
+    assert kept.series("a", [1, 2], rows.fetch) == ("row 1", "row 2")
+    assert kept.series("a", [2, 3], rows.fetch) == ("row 2", "row 3")
+    assert kept.series("a", [2, 3], rows.fetch) == ("row 2", "row 3")
+    assert rows.read == [1, 2, 3]
+
+
+def test_another_judgement_is_read() -> None:
+    """A value whose mark has changed is read, whatever was kept under the old one."""
+    rows, kept = _Rows(), Kept[int, str](100)
+    kept.series("a", [1], rows.fetch)
+    assert kept.series("a", [9], rows.fetch) == ("row 9",)
+
+
+def test_drives_do_not_share() -> None:
+    """The same mark of another drive is another value."""
+    rows, kept = _Rows(), Kept[int, str](100)
+    kept.series("a", [1], rows.fetch)
+    kept.series("b", [1], rows.fetch)
+    assert rows.read == [1, 1]
+
+
+def test_too_many_are_let_go() -> None:
+    """Past the most that is kept everything is let go, and read again when it is asked for."""
+    rows, kept = _Rows(), Kept[int, str](3)
+    kept.series("a", [1, 2], rows.fetch)
+    kept.series("b", [3, 4], rows.fetch)
+    assert kept.series("a", [1, 2], rows.fetch) == ("row 1", "row 2")
+    assert rows.read == [1, 2, 3, 4, 1, 2]
