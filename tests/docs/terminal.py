@@ -12,6 +12,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from tests.rigs.leash import Leash
+
 _SERVICES = ("ebbmark-collector serve", "ebbmark-agent run\n")
 _PATIENCE_S = 90.0
 
@@ -28,6 +30,7 @@ class Terminal:
         """
         self.folder = folder
         self.stand_for = dict(stand_for or {})
+        self._leash = Leash()  # of a harness that is killed nothing stays behind either
         self._services: list[subprocess.Popen[bytes]] = []
         kept = {name: value for name, value in os.environ.items() if not name.startswith("EBBMARK_")}
         self._environment = {
@@ -47,6 +50,7 @@ class Terminal:
             text=True,
             start_new_session=True,
         )
+        self._leash.hold(self._shell.pid)
 
     def __enter__(self) -> Self:
         """Give the terminal."""
@@ -67,6 +71,7 @@ class Terminal:
         for stream in (self._shell.stdin, self._shell.stdout):
             if stream is not None:
                 stream.close()
+        self._leash.let_go()
 
     def put(self, text: str) -> str:
         """Put in what stands for other things on the page, longest first."""
@@ -117,6 +122,7 @@ class Terminal:
                 start_new_session=True,
             )
         self._services.append(service)
+        self._leash.hold(service.pid)
         ready = "listening on " if "collector" in command else "starts"
         pause = threading.Event()
         for _ in range(int(_PATIENCE_S / 0.1)):
