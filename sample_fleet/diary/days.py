@@ -20,12 +20,13 @@ from sample_fleet.diary.health import read_health
 from sample_fleet.diary.probing import Plan, probe
 from sample_fleet.diary.who import READERS, Reader, drive_facts, path_of, subject_of, volume_facts
 from sample_fleet.physics.build import Medium
-from sample_fleet.physics.condition import Condition
+from sample_fleet.physics.condition import Condition, cache_bytes
 from sample_fleet.physics.life import Day, days_of
 from sample_fleet.studio.invent import Drive, Host, Presence, Studio
 from sample_fleet.studio.lines import Link
 
 AGENT_VERSION = "0.1.0"
+_SETTLING_S = 5 * 60.0  # [s] five rounds of a minute past the cache
 _FIRST_SOAKS = 12  # [d] the first soaks are spread over this many nights
 _HOUSEKEEPING_SHARE = 0.012  # [1] nights on which a spot meets the drive's own tidying; takes do not
 _OUT_OF_HOURS_SHARE = 0.15  # [1] nights on which a drive was written to shortly before its probe
@@ -48,9 +49,12 @@ class _Teller:
     sequence: int = 0
     kept: list[Report] = field(default_factory=list)
 
-    def say(self, at: datetime, day: int, body: object) -> None:
+    def clock(self, at: datetime, day: int) -> datetime:
+        """Give what this machine's clock shows at an instant: everything it dates goes by that."""
         wrong = self.host.clock_wrong
-        made_at = at + timedelta(seconds=wrong[2]) if wrong and wrong[0] <= day < wrong[1] else at
+        return at + timedelta(seconds=wrong[2]) if wrong and wrong[0] <= day < wrong[1] else at
+
+    def say(self, at: datetime, day: int, body: object) -> None:
         self.sequence += 1
         self.kept.append(
             Report.model_validate(
@@ -58,7 +62,7 @@ class _Teller:
                     "report_id": f"{self.prefix}-{self.host.host_id}-{self.sequence:06d}",
                     "host_id": self.host.host_id,
                     "agent_version": AGENT_VERSION,
-                    "made_at": made_at,
+                    "made_at": self.clock(at, day),
                     "sequence": self.sequence,
                     "body": body,
                 }
@@ -142,7 +146,8 @@ class Diary:
             at = self._at(number, 2.0)
             subject = subject_of(drive, reader)
             if drive.own_identity:
-                teller.say(at, number, HealthBody(subject=subject, reading=read_health(drive, day, at)))
+                reading = read_health(drive, day, teller.clock(at, number))
+                teller.say(at, number, HealthBody(subject=subject, reading=reading))
             for plan in self._plans(seat, teller.host, number):
                 result = probe(
                     drive.nature.build,
@@ -151,7 +156,8 @@ class Diary:
                     plan,
                     seat.chance,
                 )
-                teller.say(plan.at, number, ProbeBody(subject=subject, result=result))
+                dated = result.model_copy(update={"started_at": teller.clock(plan.at, number)})
+                teller.say(plan.at, number, ProbeBody(subject=subject, result=dated))
         if number % 7 == 0:
             teller.say(self._at(number, 4.5), number, StatusBody(uptime_s=3600.0 * (1 + number % 90)))
 
@@ -166,10 +172,9 @@ class Diary:
             number >= seat.first_soak and (number - seat.first_soak) % role.soak_every_days == 0
         )
         if soak_due:
-            free = drive.nature.build.capacity_bytes * (1.0 - seat.today.condition.fill)
-            # A soak covers the role's longest take at the role's demand, or all that is free.
-            wanted = role.duty.take_bytes * role.duty.headroom * 1.01
-            plans.append(self._plan(seat, host, number, ProbeKind.SOAK, min(wanted, 0.97 * free)))
+            plans.append(
+                self._plan(seat, host, number, ProbeKind.SOAK, _soak_bytes(drive, seat.today.condition))
+            )
         else:
             plans.append(self._plan(seat, host, number, ProbeKind.SPOT, role.spot_bytes))
         return plans
@@ -189,6 +194,18 @@ class Diary:
             gives_way_at=chance.uniform(0.05, 0.9) if busy else None,
             by_hand=seat.drive.presence is Presence.TRAVELS,
         )
+
+
+def _soak_bytes(drive: Drive, condition: Condition) -> float:
+    """Give what a soak writes: the longest take at the demand, and on until it has settled past the cache.
+
+    All that is free bounds both.
+    """
+    build, duty = drive.nature.build, drive.role.duty
+    free = build.capacity_bytes * (1.0 - condition.fill)
+    take = duty.take_bytes * duty.headroom * 1.01
+    settled = cache_bytes(build, condition) + _SETTLING_S * build.direct_rate
+    return min(max(take, settled), 0.97 * free)
 
 
 def _at_probe(day: Day, plan: Plan, chance: Random, drive: Drive) -> Condition:

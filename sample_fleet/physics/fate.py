@@ -1,6 +1,6 @@
 """The truth about a drive: whether it is fit when taken on, and the first day it would lose frames."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sample_fleet.physics.life import Day, days_of
 from sample_fleet.physics.nature import Nature, Trouble
@@ -27,11 +27,15 @@ class Fate:
 
 
 def plays(nature: Nature, day: Day, duty: Duty, rate_factor: float = 1.0) -> Recording:
-    """Play the role's take on that day."""
+    """Play the role's take on that day.
+
+    The studio's roles grant no rest before a take: takes follow each other, so this one meets a cache that
+    the one before it has spent, and has what the drive tidies up meanwhile.
+    """
     duration_s = duty.take_bytes / duty.rate_bytes_per_s
     return record(
         nature.build,
-        day.condition,
+        replace(day.condition, cache_spent_share=1.0),
         duty,
         longest_stall_s=day.longest_stall_s(duration_s),
         rate_factor=rate_factor,

@@ -2,9 +2,11 @@
 
 import pytest
 
+from sample_fleet.physics.build import Build, Medium
 from sample_fleet.physics.fate import fate_of, plays
 from sample_fleet.physics.life import days_of
-from sample_fleet.physics.nature import Trouble
+from sample_fleet.physics.nature import Filling, Nature, Trouble
+from sample_fleet.physics.recorder import Duty, record
 from sample_fleet.studio.invent import SMALL, Presence, invent
 
 SEEDS = (3, 8, 21)
@@ -62,3 +64,25 @@ def test_no_loss_comes_before_the_trouble_begins() -> None:
                 assert fate.cause is Trouble.CACHE_TOO_SMALL or (
                     fate.first_drop_day >= int(drive.nature.course.onset_day)
                 ), drive.nature.key
+
+
+def test_a_take_meets_the_cache_that_the_one_before_it_spent() -> None:
+    """A cache larger than the take saves nobody whose role grants no rest between takes."""
+    nature = Nature(
+        key="drive-x",
+        build=Build(
+            medium=Medium.FLASH,
+            capacity_bytes=2_000_000_000_000,
+            cache_rate=500e6,
+            direct_rate=80e6,
+            static_cache_bytes=100e9,
+        ),
+        duty=Duty(rate_bytes_per_s=100e6, buffer_s=1.0, take_bytes=50e9),
+        link_bytes_per_s=600e6,
+        filling=Filling(low=0.1, high=0.2, period_days=20.0, phase_days=0.0),
+    )
+    day = next(days_of(nature, 1, 1))
+    assert nature.duty is not None
+
+    assert plays(nature, day, nature.duty).lost
+    assert not record(nature.build, day.condition, nature.duty).lost
