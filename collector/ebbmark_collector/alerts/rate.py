@@ -7,12 +7,14 @@ from ebbmark_agent.evidence.standing import Standing as Word
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, deadband_of, mb_s
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
-from ebbmark_collector.judge.findings import Likeness, Limit
+from ebbmark_collector.judge.causes import HOT_C
+from ebbmark_collector.judge.findings import Ground, Likeness, Limit
 from ebbmark_collector.judge.series import soak_series, spot_series
 
 SINKING = -0.003  # [1/day] of ln(rate): nine percent a month, which no healthy drive does
 DEEP = 0.15  # [1] of its rate gone
 RECENT_SPOTS = 7  # [1]
+GREEDY_TIMES = 1.5  # [1] times the demand: heat that a take at the role's rate does not make
 STALL_NEAR = 0.25  # [1] of the buffer: stops that grew to this much will go on growing
 STALL_GREW = 3.0  # [1] times
 
@@ -23,7 +25,8 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
     if standing.demand_bytes_per_s is None or standing.rate_bytes_per_s is None:
         return (_not_asked(Kind.FLOOR_UNDER_DEMAND),)
     told = f"floor {mb_s(standing.floor_bytes_per_s)}, {mb_s(standing.demand_bytes_per_s)} asked"
-    beneath_rate = standing.shown is Word.UNFIT
+    heated = _only_heated(scene)
+    beneath_rate = standing.shown is Word.UNFIT and not heated
     foreseen = _within_horizon(scene, Limit.FLOOR_MEETS_RATE)
     match standing.shown:
         case Word.UNFIT | Word.MARGINAL:
@@ -51,12 +54,36 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
             unit="bytes/s",
             since=standing.evidence_at,
             act_by=standing.evidence_at if beneath_rate else None,
-            why=tuple(r.sentence for r in standing.reasons),
+            why=(*(r.sentence for r in standing.reasons), *((_HEATED,) if heated else ())),
             milder=0 if beneath_rate else 1 if foreseen else 2,
             because=f"It was probed again and does better: {told}.",
             blames_causes=True,
         ),
     )
+
+
+_HEATED = (
+    "It dipped while hot from being written far above its role's rate, and then lasted above the demand: "
+    "a rehearsal at the role's rate tells whether a take would dip."
+)
+
+
+def _only_heated(scene: Scene) -> bool:
+    """Tell whether the floor was a passing dip of a soak that made the drive hot, well above the role's rate.
+
+    Such a dip is shown and counts against the standing; a take at the role's rate does not make that heat.
+    """
+    standing = scene.standing
+    soak = next((p for p in scene.history.soaks if p.probe_id == standing.probe_id), None)
+    demand = standing.demand_bytes_per_s
+    lowered = standing.rests_on(Ground.LOWERED_BY_SPOT) or standing.rests_on(Ground.LOWERED_BY_TAKE)
+    if soak is None or demand is None or lowered:
+        return False
+    hot = soak.temperature_hottest_c is not None and soak.temperature_hottest_c >= HOT_C
+    lasted = soak.lasting_bytes_per_s is not None and soak.lasting_bytes_per_s >= demand
+    greedy = soak.mean_bytes_per_s is not None and soak.mean_bytes_per_s >= GREEDY_TIMES * demand
+    stopped = soak.longest_stall_s is not None and soak.longest_stall_s >= STALL_NEAR
+    return hot and lasted and greedy and not stopped
 
 
 def margin_thin(scene: Scene) -> tuple[Seen, ...]:

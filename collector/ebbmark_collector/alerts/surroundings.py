@@ -1,21 +1,29 @@
 """Conditions of what is around the drive: link, cable, heat, how full it is, incidents people report."""
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
+from statistics import median
 
-from ebbmark_agent.report import DiscardState
+from ebbmark_agent.report import Bus, DiscardState
 
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, deadband_of, mb_s
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
-from ebbmark_collector.judge.causes import CLOSE_TO_LINK, growth_over
+from ebbmark_collector.judge.causes import CLOSE_TO_LINK, SHRUNK, growth_over
 from ebbmark_collector.judge.findings import CauseKind, Ground, Limit, Meeting
+from ebbmark_collector.judge.history import PathNow, ProbePoint
 
 RECENT = timedelta(days=35)
 FILLING_DAYS = 45.0  # [days] ahead; projects may still be offloaded
 LINK_CARRIES = 0.7  # [1] of a link's payload ceiling at the least; common practice, no source
 CROWDED_TIMES = 20.0  # [1] without free blocks a fast drive may fall to a tenth; common practice, no source
+SLOWEST_SATA = 150e6  # [bytes/s] a link that fails goes down by steps; 1.5 Gb/s after 8b/10b is the last
+SATA_CARRIES = 0.88  # [1] of its payload ceiling; common practice, no source
 REPEATED_TIMES = 2.0  # [1] repeated transfers seldom take more than half of a link
-UNTRIMMED_DAYS = 21.0  # [days] without trim that use up most drives' free blocks; common practice
+UNTRIMMED_DAYS = 42.0  # [days] without trim that use up many drives' free blocks; common practice
+WELL_INTO_DAYS = 10.0  # [days] without trim after which an unchanged soak tells something
+UNCHANGED_TIMES = 3.0  # [1] times as long as it was unchanged
+SLOWER = 0.93  # [1] of what it lasted at while it was trimmed: more than soaks differ by
 CRC_FEW = 3  # [1] in five weeks; single ones happen on good cables
 CRC_MANY = 20  # [1] in five weeks: transfers are repeated all the time
 
@@ -27,7 +35,7 @@ def link_below_best(scene: Scene) -> tuple[Seen, ...]:
         return (Seen(kind=Kind.LINK_BELOW_BEST, sight=Sight.UNSEEN),)
     slower = path.link_now_bytes_per_s < CLOSE_TO_LINK * path.link_best_bytes_per_s
     rate = scene.standing.rate_bytes_per_s
-    cannot = slower and rate is not None and path.link_now_bytes_per_s < rate
+    cannot = slower and rate is not None and _carried(path, path.link_now_bytes_per_s) < rate
     return (
         Seen(
             kind=Kind.LINK_BELOW_BEST,
@@ -59,7 +67,7 @@ def interface_errors(scene: Scene) -> tuple[Seen, ...]:
             kind=Kind.INTERFACE_ERRORS,
             sight=Sight.PRESENT if grown >= CRC_FEW else Sight.BETWEEN if grown else Sight.ABSENT,
             what=f"{grown} interface CRC errors within five weeks",
-            predicts_lost_frames=grown >= CRC_MANY and _little_slack(scene, REPEATED_TIMES),
+            predicts_lost_frames=grown >= CRC_MANY and _may_fall_short(scene),
             value=float(grown),
             limit=float(CRC_FEW),
             unit="1",
@@ -69,6 +77,23 @@ def interface_errors(scene: Scene) -> tuple[Seen, ...]:
             because="No interface CRC error in five weeks.",
         ),
     )
+
+
+def _carried(path: PathNow, ceiling_bytes_per_s: float) -> float:
+    """Give what a link carries of its payload ceiling at the least [bytes/s]."""
+    return ceiling_bytes_per_s * (SATA_CARRIES if path.bus is Bus.SATA else LINK_CARRIES)
+
+
+def _may_fall_short(scene: Scene) -> bool:
+    """Tell whether a link that goes on failing would carry less than the role's rate.
+
+    A SATA link goes down to 1.5 Gb/s at the last. What others end at is not known: there half of what the
+    drive carries now is reckoned with.
+    """
+    path, rate = scene.history.facts.path, scene.standing.rate_bytes_per_s
+    if path is not None and path.bus is Bus.SATA and rate is not None:
+        return _carried(path, SLOWEST_SATA) < rate
+    return _little_slack(scene, REPEATED_TIMES)
 
 
 def too_hot(scene: Scene) -> tuple[Seen, ...]:
@@ -108,10 +133,14 @@ def nearly_full(scene: Scene) -> tuple[Seen, ...]:
     soon = scene.outlook.meeting(Limit.FILL_MEETS_LIMIT)
     if soon is not None and soon.likely is not None and above(fill, limit, 0.0) is not Sight.PRESENT:
         return (_filling_up(scene, soon),)
+    sight = above(fill, limit, deadband_of(kind, scene))
+    # A week without a new peak is a pause; it is over when the peaks are what they used to be.
+    if sight is Sight.ABSENT and soon is not None and soon.value_now is not None:
+        sight = Sight.BETWEEN
     return (
         Seen(
             kind=kind,
-            sight=above(fill, limit, deadband_of(kind, scene)),
+            sight=sight,
             what=f"{fill:.0%} of it is used; its role allows {limit:.0%}" if fill is not None else "",
             value=fill,
             limit=limit,
@@ -133,7 +162,7 @@ def trim_stopped(scene: Scene) -> tuple[Seen, ...]:
     if facts.trim or since is None:
         return (Seen(kind=kind, sight=Sight.ABSENT, because="It is told of freed blocks again."),)
     days = (scene.now - since).total_seconds() / 86_400
-    foretells = days >= UNTRIMMED_DAYS and _little_slack(scene, CROWDED_TIMES)
+    foretells = _free_blocks_run_short(scene, since, days) and _little_slack(scene, CROWDED_TIMES)
     return (
         Seen(
             kind=kind,
@@ -146,6 +175,32 @@ def trim_stopped(scene: Scene) -> tuple[Seen, ...]:
             next_step="Have the file system trim it, or erase it in the recorder; then soak.",
         ),
     )
+
+
+def _free_blocks_run_short(scene: Scene, since: datetime, days: float) -> bool:
+    """Tell whether a drive untrimmed for some days is on its way to losing rate for want of free blocks.
+
+    A soak since then tells more than the calendar: one that fell short says so at once, one well into it that
+    did not leaves it as long again twice over. Without one the calendar has to do.
+    """
+    path, now = scene.history.path_key, scene.now
+    soaks = [p for p in scene.history.soaks if p.path_key == path and p.at <= now]
+    before, after = [p for p in soaks if p.at <= since], [p for p in soaks if p.at > since]
+    if not before or not after:
+        return days >= UNTRIMMED_DAYS
+    newest = after[-1]
+    if _fell_short(newest, before):
+        return True
+    into_it = (newest.at - since).total_seconds() / 86_400
+    return days >= (UNCHANGED_TIMES * into_it if into_it >= WELL_INTO_DAYS else UNTRIMMED_DAYS)
+
+
+def _fell_short(newest: ProbePoint, before: Sequence[ProbePoint]) -> bool:
+    lasted = [p.lasting_bytes_per_s for p in before if p.lasting_bytes_per_s]
+    cliffs = [p.cliff_at_bytes for p in before if p.cliff_at_bytes]
+    slower = lasted and newest.lasting_bytes_per_s and newest.lasting_bytes_per_s < SLOWER * median(lasted)
+    sooner = cliffs and newest.cliff_at_bytes and newest.cliff_at_bytes < SHRUNK * median(cliffs)
+    return bool(slower or sooner)
 
 
 def _without_discard_since(scene: Scene) -> datetime | None:

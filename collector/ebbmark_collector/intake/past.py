@@ -5,6 +5,7 @@ import sys
 from datetime import datetime, timedelta
 
 from ebbmark_agent.report import (
+    Bus,
     DiscardState,
     FileLayout,
     HealthReading,
@@ -173,6 +174,7 @@ def _path_now(row: Row) -> PathNow | None:
     path = json.loads(row["path_json"])
     return PathNow(
         key=row["path_key"],
+        bus=Bus(path["bus"]) if path.get("bus") else None,
         link_now=path.get("link_now"),
         link_best=path.get("link_best"),
         link_now_bytes_per_s=path.get("link_now_bytes_per_s"),

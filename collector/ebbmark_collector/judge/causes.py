@@ -27,6 +27,9 @@ SLOW_START_S = 1.0  # [s] a probe that waited longer for its own data says somet
 CLOSE_TO_LINK = 0.97  # [1] of the better link's ceiling
 HOT_C = 70.0  # [degrees Celsius] where makers' throttling commonly begins; common practice, no source
 ROSE_C = 6.0  # [K] hotter than at first
+NEAR_C = 5.0  # [K] below the hot limit: nearer to throttling than this counts as warm
+IDLE_ROSE_C = 4.0  # [K] warmer at rest than at first, where little heat is made
+IDLE_READS = 7  # [1] a week of reads
 MID_LIFE_PERCENT = 60  # [%] from which wear is thought of at all
 WORN_PERCENT = 80  # [%] of the rated endurance from which wear may slow a drive
 FULL = 0.85  # [1] used share from which a cache made of free space is short; common practice, no source
@@ -124,14 +127,22 @@ def _spots_sank(case: _Case) -> bool:
     return (fell is not None and fell.fall >= SANK) or (slope is not None and slope.falling)
 
 
+def _spots_cool(case: _Case, limit_c: float) -> bool:
+    temps = [p.temperature_hottest_c for p in case.spots[-7:] if p.temperature_hottest_c is not None]
+    return bool(temps) and max(temps) < limit_c - NEAR_C
+
+
 def _too_hot(case: _Case) -> Cause | None:
     facts, weight = [], 0.0
-    hottest = [p.temperature_hottest_c for p in case.recent if p.temperature_hottest_c is not None]
+    hottest = max(
+        (p.temperature_hottest_c for p in case.recent if p.temperature_hottest_c is not None), default=None
+    )
     limit = case.role.role.hot_c if case.role and case.role.role.hot_c is not None else HOT_C
-    if hottest and max(hottest) >= limit:
-        facts.append(f"It reached {max(hottest):.0f} °C while it was probed.")
+    rise = _rise_c(case)
+    if hottest is not None and hottest >= limit:
+        facts.append(f"It reached {hottest:.0f} °C while it was probed.")
         # What was always so weighs little.
-        weight += 2.0 if _rise_c(case) >= ROSE_C else 0.8
+        weight += 2.0 if rise >= ROSE_C else 0.8
     for name, words in (
         ("warning_temperature_minutes", "minutes above its warning temperature"),
         ("critical_temperature_minutes", "minutes above its critical temperature"),
@@ -141,12 +152,21 @@ def _too_hot(case: _Case) -> Cause | None:
         if grown:
             facts.append(f"{grown} {words} within five weeks.")
             weight += 1.5
-    if _rise_c(case) >= ROSE_C:
-        facts.append(f"Its soaks run {_rise_c(case):.0f} degrees hotter than its first ones.")
+    # A drive far from where throttling begins may be warmer than it was and no slower for it.
+    near = weight > 0 or (hottest is not None and hottest >= limit - NEAR_C)
+    if near and rise >= ROSE_C:
+        facts.append(f"Its soaks run {rise:.0f} degrees hotter than its first ones.")
         weight += 2.0
+    idle = _idle_rise_c(case)
+    if near and idle >= IDLE_ROSE_C:
+        facts.append(f"At rest it is {idle:.0f} degrees warmer than at first.")
+        weight += 1.0
     if any(p.pattern == "thermal_sag" for p in case.recent):
         facts.append("Its rate sagged as it warmed.")
         weight += 2.0
+    if facts and _spots_sank(case) and _spots_cool(case, limit):
+        facts.append("But its short probes sank too, and those end before it is warm.")
+        weight *= 0.3
     return _cause(
         CauseKind.TOO_HOT, weight, facts, "Give it air: clean the intake, move it from its neighbours."
     )
@@ -159,6 +179,17 @@ def _rise_c(case: _Case) -> float:
         if len(temps) >= 2 * few:
             return median(temps[-few:]) - median(temps[:few])
     return 0.0
+
+
+def _idle_rise_c(case: _Case) -> float:
+    """Give how much warmer it is at rest than in its first weeks [K]; 0 where not told.
+
+    A drive that throttles grows no hotter, it grows slower: what its cooling lost is seen at rest.
+    """
+    read = [h.temperature_c for h in case.history.health if h.temperature_c is not None and h.at <= case.now]
+    if len(read) < 4 * IDLE_READS:
+        return 0.0
+    return median(read[-IDLE_READS:]) - median(read[: 2 * IDLE_READS])
 
 
 def _too_full(case: _Case) -> Cause | None:

@@ -5,8 +5,11 @@ Rules.
 1. The floor is followed in soaks, and in spots as a stand-in between them: a spot that lost a share of its
    rate since the last soak is taken to have lost it past the cache too (`floor_now`). It warns; it proves
    nothing.
-2. Of the two courses the one that meets the limit first is told, and which one it was stays visible.
-3. "No trend" is an answer, and so is "too few probes".
+2. Between soaks it is the lasting rate whose slope is read, at the height of the floor: a dip in the middle
+   of a greedy soak comes and goes with the weather (a drive written at ten times its demand runs hot), and
+   what it lasts at does not. The dip still counts against today's standing.
+3. Of the two courses the one that meets the limit first is told, and which one it was stays visible.
+4. "No trend" is an answer, and so is "too few probes".
 """
 
 from collections.abc import Iterable, Sequence
@@ -19,17 +22,27 @@ from ebbmark_collector.judge.change import baseline, growth, step
 from ebbmark_collector.judge.filling import fill_meeting
 from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Outlook, Slide
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
-from ebbmark_collector.judge.series import Dot, days_between, floor_dots, gathered, soak_series, spot_series
-from ebbmark_collector.judge.slide import NOISE, course, meets, slide
+from ebbmark_collector.judge.series import (
+    Dot,
+    days_between,
+    floor_dots,
+    gathered,
+    lasting_dots,
+    soak_series,
+    spot_series,
+    upper_quartile,
+)
+from ebbmark_collector.judge.slide import LEAST_SHIFT, NOISE, course, meets, slide
 from ebbmark_collector.judge.standing import spot_scatter
 from ebbmark_collector.judge.wear import read_wear, spare_meeting, wear_meeting
 from ebbmark_collector.roles import DriveRole
 
 AROUND_SOAK = timedelta(days=10)  # spots this near a soak tell what the cache gave when it ran
 RECENT_SPOTS = 5  # [1]
+RECENT_SOAKS = 3  # [1]
 SOAK_SCATTER = 1.3  # [1] times a spot's: between soaks lie weeks of weather
 LEAST_SPOTS = 10  # [1] that tell a scatter
-SPOT_NOISE = 0.03  # [1] of ln(weekly median of spot floors)
+SPOT_NOISE = 0.03  # [1] of ln(a week's spot floors, gathered)
 
 
 def outlook(history: SubjectHistory, role: DriveRole | None, now: datetime) -> Outlook:
@@ -45,8 +58,9 @@ def outlook(history: SubjectHistory, role: DriveRole | None, now: datetime) -> O
     spot_base = baseline(spots)
     # Soaks are few, so a drive's own scatter is learned from its spots.
     noise = max(NOISE, SOAK_SCATTER * spot_scatter(spots)) if len(spots) >= LEAST_SPOTS else NOISE
-    soak_slide = course(floor_dots(soaks, now), now, noise=noise)
-    spot_slide = course(gathered(floor_dots(spots, now)), now, noise=SPOT_NOISE)
+    soak_slide = _at_floor(course(lasting_dots(soaks, now), now, noise=noise), soaks)
+    weeks = gathered(floor_dots(spots, now))
+    spot_slide = _sunk(course(weeks, now, noise=SPOT_NOISE), weeks)
     floor_now = estimated_floor(soaks, spots)
     meetings = [
         wear_meeting(history.health, role.role.wear_limit_percent if role else 100.0, now),
@@ -96,7 +110,31 @@ def estimated_floor(soaks: Sequence[ProbePoint], spots: Sequence[ProbePoint]) ->
 
 
 def _centre(points: Sequence[ProbePoint]) -> float:
-    return median([log(p.floor_bytes_per_s or 1.0) for p in points])
+    return upper_quartile([log(p.floor_bytes_per_s or 1.0) for p in points])
+
+
+def _at_floor(lasting: Slide | None, soaks: Sequence[ProbePoint]) -> Slide | None:
+    """Give the slope of the lasting rate at the height of the floor, which lies as far below as of late."""
+    gaps = [
+        log(p.floor_bytes_per_s / p.lasting_bytes_per_s)
+        for p in soaks[-RECENT_SOAKS:]
+        if p.floor_bytes_per_s and p.lasting_bytes_per_s
+    ]
+    if lasting is None or not gaps:
+        return lasting
+    return replace(lasting, level=lasting.level + median(gaps))
+
+
+def _sunk(spot_slide: Slide | None, weeks: Sequence[Dot]) -> Slide | None:
+    """Let a slide of spots count as falling only once it has come down by more than weather does.
+
+    Spots mostly see the cache. However sure their order is, a few percent there say nothing of what lies past
+    it, and at a thin margin would be carried straight to the demand.
+    """
+    if spot_slide is None or not spot_slide.falling:
+        return spot_slide
+    sunk = median([d.ln for d in weeks]) - spot_slide.level
+    return replace(spot_slide, falling=sunk >= LEAST_SHIFT)
 
 
 def _carried_over(spot_slide: Slide | None, floor_now: float | None) -> Slide | None:

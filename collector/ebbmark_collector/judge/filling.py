@@ -29,13 +29,11 @@ def fill_meeting(history: SubjectHistory, role: DriveRole, now: datetime) -> Mee
     """Say when the fill before a take meets what the role allows at its end.
 
     Returns:
-        With a likely date only where the newest peaks rise above the usual ones for good.
+        With a likely date only where the newest peaks rise above the usual ones for good; with the newest
+        peak as `value_now` where it lies far above the usual ones, rising or not.
     """
     limit = max(0.0, role.role.fill_limit - take_share(history, role))
     peaks = weekly_peaks(history.probes, now)
-    known = Meeting(
-        limit=Limit.FILL_MEETS_LIMIT, limit_value=limit, points=len(peaks), no_date=NoDate.NO_TREND
-    )
     if len(peaks) < WEEKS + LEAST_WEEKS:
         return Meeting(limit=Limit.FILL_MEETS_LIMIT, limit_value=limit, no_date=NoDate.TOO_FEW)
     newest, before = peaks[-WEEKS:], peaks[:-LEAST_WEEKS]
@@ -44,8 +42,15 @@ def fill_meeting(history: SubjectHistory, role: DriveRole, now: datetime) -> Mee
     rising = min(
         theil_sen(*zip(*newest, strict=True)).slope, theil_sen(*zip(*newest[-3:], strict=True)).slope
     )
-    if level - usual < LEAST_RISE or rising <= 0:
-        return known
+    above = level - usual >= LEAST_RISE
+    if not above or rising <= 0:
+        return Meeting(
+            limit=Limit.FILL_MEETS_LIMIT,
+            limit_value=limit,
+            value_now=level if above else None,
+            points=len(peaks),
+            no_date=NoDate.NO_TREND,
+        )
     days = max(0.0, (limit - level) / rising)
     return Meeting(
         limit=Limit.FILL_MEETS_LIMIT,

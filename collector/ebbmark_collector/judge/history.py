@@ -19,6 +19,7 @@ from functools import cached_property
 from ebbmark_agent.evidence.standing import Fit
 from ebbmark_agent.report import (
     Assessment,
+    Bus,
     DiscardState,
     FileLayout,
     HealthState,
@@ -180,6 +181,7 @@ class PathNow:
     """The way in use now. Rates are the link's payload ceiling [bytes/s]."""
 
     key: str
+    bus: Bus | None = None
     since: datetime | None = None
     link_now: str | None = None
     link_best: str | None = None

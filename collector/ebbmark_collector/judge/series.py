@@ -4,18 +4,18 @@ Rules.
 
 1. One series holds one kind, path and layout, at a fill and a rest like those of its newest probe; where
    there are rested probes, of the newest rested one.
-2. Probes that gave way, failed or were limited by the link never enter. But one that the link limited shows
-   that the drive was no slower than that: a fall from before it is over, so a series begins after the last of
-   them. To leave them out and keep what lies between would keep the slow nights only.
+2. Probes that gave way or failed never enter. One that the link limited does, as the lower bound it is: the
+   drive was no slower than that, so a fall from it is at least as deep as it looks and none is made up. To
+   leave them out and keep what lies between would keep the slow nights only.
 3. Daily spots resemble their neighbours (heat, fill and load drift over days), which makes a trend test too
-   sure. They are gathered into weekly medians first; what resemblance is left widens the test.
+   sure. They are gathered by the week first (`upper_quartile`); what resemblance is left widens the test.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import log
-from statistics import median, median_high
+from statistics import median
 
 from ebbmark_collector.judge.history import SPOT_WINDOW_DAYS, ProbePoint, SubjectHistory
 
@@ -53,7 +53,7 @@ def soak_series(history: SubjectHistory) -> tuple[ProbePoint, ...]:
     found = history.series.get(("soak", None))
     if found is None:
         path = history.path_key
-        on_path = _after_limited([p for p in history.soaks if p.path_key == path])
+        on_path = [p for p in history.soaks if p.path_key == path]
         found = like(on_path, _reference(on_path)) if on_path else ()
         history.series["soak", None] = found
     return found
@@ -64,7 +64,7 @@ def spot_series(history: SubjectHistory, now: datetime) -> tuple[ProbePoint, ...
     found = history.series.get(("spot", now))
     if found is None:
         start, path = now - timedelta(days=SPOT_WINDOW_DAYS), history.path_key
-        on_path = _after_limited([p for p in history.spots if p.path_key == path and start <= p.at <= now])
+        on_path = [p for p in history.spots if p.path_key == path and start <= p.at <= now]
         found = like(on_path, _reference(on_path)) if on_path else ()
         history.series["spot", now] = found
     return found
@@ -73,11 +73,6 @@ def spot_series(history: SubjectHistory, now: datetime) -> tuple[ProbePoint, ...
 def rested(point: ProbePoint) -> bool:
     """Tell whether a probe began rested, as far as is known."""
     return point.rest_before_s is None or point.rest_before_s >= RESTED_S
-
-
-def _after_limited(points: Sequence[ProbePoint]) -> tuple[ProbePoint, ...]:
-    last = max((i for i, p in enumerate(points) if p.path_limited), default=-1)
-    return tuple(points[last + 1 :])
 
 
 def _reference(points: Sequence[ProbePoint]) -> ProbePoint:
@@ -93,11 +88,20 @@ def floor_dots(points: Sequence[ProbePoint], now: datetime) -> tuple[Dot, ...]:
     )
 
 
+def lasting_dots(points: Sequence[ProbePoint], now: datetime) -> tuple[Dot, ...]:
+    """Give ln(lasting rate) over days; where a probe has none, ln(floor)."""
+    return tuple(
+        Dot(day=days_between(now, p.at), ln=log(rate))
+        for p in points
+        if (rate := p.lasting_bytes_per_s or p.floor_bytes_per_s)
+    )
+
+
 def gathered(dots: Sequence[Dot], *, days: float = GATHER_DAYS) -> tuple[Dot, ...]:
-    """Give the medians over spans of `days`, counted back from the newest dot.
+    """Give the upper quartiles over spans of `days`, counted back from the newest dot.
 
     Empty spans stay empty, and so do those with less than half of what a span usually holds: a span with one
-    dot where others have six is a single reading. Of an even number the upper middle counts.
+    dot where others have six is a single reading.
     """
     if not dots:
         return ()
@@ -107,10 +111,19 @@ def gathered(dots: Sequence[Dot], *, days: float = GATHER_DAYS) -> tuple[Dot, ..
         spans.setdefault(int((newest - dot.day) // days), []).append(dot)
     usual = median([len(group) for group in spans.values()])
     return tuple(
-        Dot(day=median([d.day for d in group]), ln=median_high([d.ln for d in group]))
+        Dot(day=median([d.day for d in group]), ln=upper_quartile([d.ln for d in group]))
         for _, group in sorted(spans.items(), reverse=True)
         if 2 * len(group) >= usual
     )
+
+
+def upper_quartile(values: Sequence[float]) -> float:
+    """Give the value that a quarter of them, rounded down, lie above.
+
+    What meets a probe by chance only ever slows it, so the level of a few readings is told by their better
+    ones: three slow nights in a week move the median and not this.
+    """
+    return sorted(values)[-1 - len(values) // 4]
 
 
 def days_between(start: datetime, end: datetime) -> float:

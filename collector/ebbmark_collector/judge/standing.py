@@ -3,8 +3,9 @@
 Rules.
 
 1. The standing is that of the latest soak on the path in use within the role's validity (`evidence.fit`).
-2. Later spots and takes may lower it, never raise it. One slow spot may have met the drive's own tidying, so
-   two in a row have to agree; a link below its best explains the first, and then one is enough. Spots that
+2. Later spots and takes may lower it, never raise it. Slow spots may have met the drive's own tidying two
+   nights running, so three in a row have to agree; a link below its best explains the first, and then one is
+   enough. Spots that
    began unrested say what others wrote before them and lower nothing.
 3. Greedily unfit, but rehearsed at the role's rate without a late frame: marginal, both shown.
 4. Fit and marginal age into unproven. Unfit stays until something newer shows better: a shown failure needs
@@ -39,6 +40,7 @@ from ebbmark_collector.roles import DriveRole
 DEBT_SHARE = 0.01  # [1] of the capacity: what a probe must write to owe rest for it
 DEBT_REST = timedelta(hours=6)  # after a soak; common practice, no source
 LINK_SHARE = 0.97  # [1] of its best below which a link explains a slow reading
+AGREEING = 3  # [1] spots in a row that may lower a standing
 READINGS = 30  # [1] latest spots that tell a drive's own scatter
 
 
@@ -219,15 +221,15 @@ def shown_beneath(
     Args:
         readings: Instant and floor [bytes/s], oldest first.
         limit: What they are held against [bytes/s].
-        alone: One reading is enough; otherwise the one before or after it must lie beneath as well.
+        alone: One reading is enough; otherwise it must be one of `AGREEING` in a row beneath it.
     """
-    beneath = [floor < limit for _, floor in readings]
-    for i in range(len(readings) - 1, -1, -1):
-        at, floor = readings[i]
-        agrees = (i > 0 and beneath[i - 1]) or (i + 1 < len(readings) and beneath[i + 1])
-        if beneath[i] and (alone or agrees):
-            return at, floor
-    return None
+    needed = 1 if alone else AGREEING
+    run, found = 0, None
+    for at, floor in readings:
+        run = run + 1 if floor < limit else 0
+        if run >= needed:
+            found = at, floor
+    return found
 
 
 def _broken(standing: Standing, history: SubjectHistory, now: datetime) -> Standing:

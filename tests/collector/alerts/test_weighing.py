@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 from ebbmark_agent.evidence.roles import RoleKind
-from ebbmark_agent.report import Assessment, DiscardState, HealthState, IdentityConfidence
+from ebbmark_agent.report import Assessment, Bus, DiscardState, HealthState, IdentityConfidence
 from ebbmark_collector.alerts import (
     DEFAULTS,
     Condition,
@@ -362,19 +362,66 @@ def test_a_fit_drive_has_no_line_in_the_worklist() -> None:
     assert to_do(past, ROLE, stand(past, ROLE, NOW + timedelta(hours=1))) is None
 
 
-def test_trim_that_stopped_foretells_lost_frames_after_three_weeks() -> None:
+def _untrimmed(days: int, *later: ProbePoint) -> Condition:
+    """Weigh a drive that was told of freed blocks until so many days ago."""
+    told = [a_spot(d, 900 * MB, discard=DiscardState.ASKED) for d in range(90, 80, -1)]
+    soak = a_soak(ROLE, 85, 300 * MB, lasting_bytes_per_s=300 * MB, discard=DiscardState.ASKED)
+    silent = [a_spot(d, 900 * MB) for d in range(days, 0, -1)]
+    return weighed(a_past(soak, *told, *silent, *later, facts={"trim": False}))[(K.TRIM_STOPPED, "")]
+
+
+def test_trim_that_stopped_foretells_lost_frames_after_six_weeks_without_a_soak() -> None:
     """A drive once told of freed blocks and not any more: first a warning, then a forecast."""
-    told = [a_spot(d, 900 * MB, discard=DiscardState.ASKED) for d in range(60, 50, -1)]
-    soak = a_soak(ROLE, 55, 300 * MB, discard=DiscardState.ASKED)
+    assert _untrimmed(10).sight is Sight.PRESENT
+    assert not _untrimmed(10).predicts_lost_frames
+    assert _untrimmed(45).predicts_lost_frames
+    assert _untrimmed(45).severity.order > _untrimmed(10).severity.order
 
-    def weigh_it(days: int) -> Condition:
-        silent = [a_spot(d, 900 * MB) for d in range(days, 0, -1)]
-        return weighed(a_past(soak, *told, *silent, facts={"trim": False}))[(K.TRIM_STOPPED, "")]
 
-    assert weigh_it(10).sight is Sight.PRESENT
-    assert not weigh_it(10).predicts_lost_frames
-    assert weigh_it(25).predicts_lost_frames
-    assert weigh_it(25).severity.order > weigh_it(10).severity.order
+def test_a_soak_since_trim_stopped_tells_more_than_the_calendar() -> None:
+    """One that fell short is believed at once; one that did not gives three times as long."""
+    sound = a_soak(ROLE, 25, 300 * MB, lasting_bytes_per_s=300 * MB)
+    short = a_soak(ROLE, 5, 270 * MB, lasting_bytes_per_s=270 * MB)
+
+    assert not _untrimmed(50, sound).predicts_lost_frames
+    assert _untrimmed(76, replace(sound, at=days_ago(52))).predicts_lost_frames
+    assert _untrimmed(15, short).predicts_lost_frames
+
+
+def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:
+    """It is unfit by what was shown, and a take at the role's rate does not make that heat."""
+    hot = a_soak(
+        ROLE,
+        5,
+        190 * MB,
+        lasting_bytes_per_s=340 * MB,
+        mean_bytes_per_s=500 * MB,
+        temperature_hottest_c=86.0,
+    )
+
+    dipped = weighed(a_past(hot))[(K.FLOOR_UNDER_DEMAND, "")]
+    cool = weighed(a_past(replace(hot, temperature_hottest_c=45.0)))[(K.FLOOR_UNDER_DEMAND, "")]
+
+    assert dipped.sight is Sight.PRESENT
+    assert not dipped.predicts_lost_frames
+    assert any("rehearsal" in why for why in dipped.why)
+    assert cool.predicts_lost_frames
+
+
+@pytest.mark.parametrize(("rate", "foretells"), [(110 * MB, False), (220 * MB, True)])
+def test_repeated_transfers_foretell_what_the_slowest_link_step_would_not_carry(
+    rate: float, foretells: bool
+) -> None:
+    """A SATA link that goes on failing ends at 1.5 Gb/s, of which some 132 MB/s are left."""
+    role = a_role(rate=rate)
+    path = PathNow(key=PATH, bus=Bus.SATA, link_now_bytes_per_s=600 * MB, link_best_bytes_per_s=600 * MB)
+    health = [a_health(d, interface_crc_errors=30 * (20 - d)) for d in range(20, 0, -1)]
+
+    past = a_past(a_soak(role, 5, 450 * MB), health=tuple(health), facts={"path": path})
+    found = weighed(past, role)[(K.INTERFACE_ERRORS, "")]
+
+    assert found.sight is Sight.PRESENT
+    assert found.predicts_lost_frames is foretells
 
 
 def test_a_drive_that_was_never_trimmed_is_not_news() -> None:

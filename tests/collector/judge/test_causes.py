@@ -94,3 +94,29 @@ def test_without_anything_known_the_next_step_tells_what_would_tell() -> None:
 
     assert [c.kind for c in found] == [CauseKind.UNKNOWN]
     assert "another machine" in found[0].next_step
+
+
+def test_heat_that_a_drive_is_far_from_explains_nothing() -> None:
+    """Eight degrees warmer than at first and still cool, while the short probes sank: its medium fails."""
+    soaks = [a_soak(ROLE, 90, 500 * MB, temperature_hottest_c=50.0)]
+    soaks += [a_soak(ROLE, 3, 350 * MB, temperature_hottest_c=58.0)]
+    sinking = spots([900 * MB] * 40 + [900 * MB * 0.98**i for i in range(20)], temperature_hottest_c=40.0)
+    past = a_past(*soaks, *sinking)
+
+    found = causes(past, ROLE, stand(past, ROLE, NOW), outlook(past, ROLE, NOW), NOW)
+
+    assert found[0].kind is CauseKind.FAILING_MEDIA
+    assert CauseKind.TOO_HOT not in {c.kind for c in found}
+
+
+def test_warmth_at_rest_beside_throttling_outweighs_wear_that_was_always_there() -> None:
+    """A drive pinned at its throttling heat grows slower, not hotter; at rest it shows lost cooling."""
+    soaks = [a_soak(ROLE, 30 * i, (300 + 40 * i) * MB, temperature_hottest_c=86.0) for i in range(4)]
+    health = [
+        a_health(d, temperature_c=44.0 if d > 20 else 50.0, percentage_used=73) for d in range(100, 0, -1)
+    ]
+    past = a_past(*soaks, health=tuple(health))
+
+    found = causes(past, ROLE, stand(past, ROLE, NOW), outlook(past, ROLE, NOW), NOW)
+
+    assert found[0].kind is CauseKind.TOO_HOT

@@ -48,6 +48,38 @@ def test_level_soaks_have_no_date() -> None:
     assert meeting.no_date is NoDate.NO_TREND
 
 
+def test_dips_that_come_and_go_in_greedy_soaks_are_no_course() -> None:
+    """A dip that deepens with summer while the drive lasts at the same rate has no date."""
+    dips = (500, 420, 360, 310)
+    soaks = [a_soak(ROLE, 30 * (3 - i), f * MB, lasting_bytes_per_s=560 * MB) for i, f in enumerate(dips)]
+
+    meeting = outlook(a_past(*soaks), ROLE, NOW).meeting(Limit.FLOOR_MEETS_RATE)
+
+    assert meeting is not None
+    assert meeting.no_date is NoDate.NO_TREND
+
+
+def test_a_lasting_rate_that_falls_is_dated_at_the_height_of_the_floor() -> None:
+    """What the soak lasts at gives the slope, and its floor, a tenth lower, gives the height."""
+    lasted = [340 * MB * 0.94**i for i in range(6)]
+    soaks = [a_soak(ROLE, 30 * (5 - i), 0.9 * f, lasting_bytes_per_s=f) for i, f in enumerate(lasted)]
+
+    seen = outlook(a_past(*soaks), ROLE, NOW)
+
+    assert _days(seen.meeting(Limit.FLOOR_MEETS_RATE)) == pytest.approx(56, abs=3)
+
+
+def test_spots_that_drift_by_a_few_percent_carry_no_date_to_a_thin_margin() -> None:
+    """Five percent of drift in the cache, however steady, is not carried to the floor past it."""
+    drift = [900 * MB * 0.9992**i for i in range(70)]
+    past = a_past(a_soak(ROLE, 30, 250 * MB), *spots(drift))
+
+    meeting = outlook(past, ROLE, NOW).meeting(Limit.FLOOR_MEETS_DEMAND)
+
+    assert meeting is not None
+    assert meeting.likely is None
+
+
 def test_spots_that_fell_since_the_soak_lower_the_estimated_floor() -> None:
     """Spots at 60 % of what they were when the soak ran let expect 60 % of its floor."""
     past = a_past(a_soak(ROLE, 30, 300 * MB), *spots([900 * MB] * 20 + [540 * MB] * 20))

@@ -86,11 +86,19 @@ def test_too_few_is_an_answer() -> None:
     assert meets(None, Limit.FLOOR_MEETS_DEMAND, 300).no_date is NoDate.TOO_FEW
 
 
-def test_gathering_takes_weekly_medians_and_leaves_gaps() -> None:
-    """Each week counts once, at its upper median; a week without a probe stays empty."""
+def test_gathering_takes_a_weeks_upper_quartile_and_leaves_gaps() -> None:
+    """Each week counts once, at its better readings; a week without a probe stays empty."""
     dots = [Dot(day=float(d), ln=float(d)) for d in (-20, -19, -18, -3, -2, -1, 0)]
 
-    assert gathered(dots) == (Dot(day=-19.0, ln=-19.0), Dot(day=-1.5, ln=-1.0))
+    assert gathered(dots) == (Dot(day=-19.0, ln=-18.0), Dot(day=-1.5, ln=-1.0))
+
+
+def test_three_slow_nights_in_a_week_do_not_move_it() -> None:
+    """What meets a probe by chance only slows it, so the better nights tell the level."""
+    slow = {-5.0, -2.0, -1.0}
+    dots = [Dot(day=float(d), ln=-1.0 if float(d) in slow else 0.0) for d in range(-20, 1)]
+
+    assert all(d.ln == 0.0 for d in gathered(dots))
 
 
 def test_a_week_with_a_single_probe_among_full_ones_is_left_out() -> None:

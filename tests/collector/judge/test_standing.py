@@ -90,16 +90,17 @@ def test_a_probe_that_gave_way_never_counts(outcome: ProbeOutcome) -> None:
     assert stand(a_past(a_soak(ROLE, 9, 500 * MB), slow, spot), ROLE, NOW).word is Word.FIT
 
 
-def test_one_slow_spot_lowers_nothing_and_two_in_a_row_do() -> None:
-    """One reading may have met the drive's own tidying; two in a row are believed."""
+def test_two_slow_spots_lower_nothing_and_three_in_a_row_do() -> None:
+    """Two nights running may have met the drive's own tidying; three in a row are believed."""
     base = (a_soak(ROLE, 30, 500 * MB), *spots([900 * MB] * 15, until=2))
 
-    one = stand(a_past(*base, a_spot(1, 120 * MB)), ROLE, NOW)
-    two = stand(a_past(*base, a_spot(1, 120 * MB), a_spot(0, 110 * MB)), ROLE, NOW)
+    slow = spots([120 * MB, 110 * MB, 110 * MB])
+    two = stand(a_past(*base, *slow[1:]), ROLE, NOW)
+    three = stand(a_past(*base, *slow), ROLE, NOW)
 
-    assert one.word is Word.FIT
-    assert two.word is Word.UNFIT
-    assert two.rests_on(Ground.LOWERED_BY_SPOT)
+    assert two.word is Word.FIT
+    assert three.word is Word.UNFIT
+    assert three.rests_on(Ground.LOWERED_BY_SPOT)
 
 
 def test_one_slow_spot_is_enough_where_the_link_explains_it() -> None:
@@ -212,9 +213,10 @@ def test_more_spots_never_raise_a_standing(floors: list[float]) -> None:
     assert order[standing.word] <= order[Word.MARGINAL]
 
 
-def test_a_reading_is_shown_by_its_neighbour() -> None:
-    """Two neighbours just beneath a limit show what one alone does not."""
-    near = [(days_ago(3), 99.0), (days_ago(2), 101.0), (days_ago(1), 99.0)]
+def test_a_reading_is_shown_by_its_neighbours() -> None:
+    """Three neighbours just beneath a limit show what two do not."""
+    near = [(days_ago(3), 101.0), (days_ago(2), 99.0), (days_ago(1), 99.0)]
 
     assert shown_beneath(near, 100.0, alone=False) is None
+    assert shown_beneath(near, 100.0, alone=True) == (days_ago(1), 99.0)
     assert shown_beneath([*near, (NOW, 98.5)], 100.0, alone=False) == (NOW, 98.5)
