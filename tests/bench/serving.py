@@ -18,7 +18,7 @@ from ebbmark_collector.store import Store, Tx, hosts, rules
 from ebbmark_collector.store.opening import DATABASE
 from ebbmark_collector.store.sqlite import SqliteStore
 
-from tests.bench.simulated import SimulatedHost, inventory, soak
+from tests.bench.simulated import SimulatedHost, health, inventory, soak
 
 ROLE = "field-recorder"
 
@@ -70,10 +70,11 @@ def enrol(store: Store, machines: Sequence[SimulatedHost], now: datetime) -> lis
 def furnish(
     store: Store, machines: Sequence[SimulatedHost], now: datetime, *, soaks: bool = True
 ) -> list[SimulatedHost]:
-    """Enrol machines and take in what each has said once: its inventory and a soak of every drive."""
+    """Enrol machines and take in what each has said once: its inventory, and each drive's health and soak."""
     made = enrol(store, machines, now)
     for host in made:
         said = [inventory(host, now - timedelta(days=3))]
+        said += [health(host, serial, now - timedelta(days=3)) for serial in host.serials]
         if soaks:
             said += [soak(host, serial, now - timedelta(days=3)) for serial in host.serials]
         receipt = accept_many(store, said, host_id=host.host_id, received_at=now - timedelta(days=2))

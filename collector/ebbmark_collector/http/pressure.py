@@ -1,9 +1,10 @@
 """When more requests wait than will be answered soon, agents are told to come back, and when.
 
 1. Only handing in reports is put off: its caller keeps the report and asks again. People are always served.
-2. The wait is drawn at random, so that agents which came together do not come together again.
-3. It is as long as needed for some twice as many to come as can be taken in: fewer would leave the collector
-   idle, more would keep it busy with turning them away.
+2. Whoever is turned away gets a time of its own behind those given before, so that agents which came together
+   do not come together again, and the last is not later than the crowd is long.
+3. Twice as many are asked to come in a second as were taken in in one: fewer would leave the collector idle
+   when some do not come, more would keep it busy with turning them away.
 """
 
 import threading
@@ -16,7 +17,9 @@ from ebbmark_collector.http.problems import HttpProblem
 
 _WAITING = "EBBMARK_WAITING"
 _LOOK_EVERY_S = 1.0  # [s]
-_FIRST_S, _LEAST_S, _MOST_S = 5.0, 2.0, 60.0  # [s] mean waits
+_FIRST_A_S, _LEAST_A_S = 100.0, 1.0  # [1/s] let in, until it is known and at the least
+_FALL = 0.1  # [1] of the way down to what was let in, each second
+_LEAST_S, _MOST_S = 1.0, 120.0  # [s] waits
 _COME_A_PLACE = 2.0  # [1] that many shall come for each that can be taken in
 _random = SystemRandom()
 
@@ -27,14 +30,15 @@ def tell_waiting(app: Flask, waiting: object) -> None:
 
 
 class Pressure:
-    """Counts who was let in and who was turned away, and finds the wait that suits both."""
+    """Counts who was let in, and gives times to those who were not."""
 
     def __init__(self, most_waiting: int) -> None:
         self._most_waiting = most_waiting
         self._lock = threading.Lock()
-        self._mean_s = _FIRST_S
-        self._looked_s = 0.0
+        self._looked_s: float | None = None
         self._let_in = self._turned_away = 0
+        self._taken_in_a_s = _FIRST_A_S
+        self._next_s = 0.0  # the first time not yet given
 
     def come_back_in_s(self, waiting: int, now_s: float) -> int | None:
         """Give after how long a request shall come again [s], or None if it may go on.
@@ -49,13 +53,21 @@ class Pressure:
                 self._let_in += 1
                 return None
             self._turned_away += 1
-            return max(1, round(_random.uniform(0.0, 2.0 * self._mean_s)))
+            apart_s = 1.0 / (_COME_A_PLACE * self._taken_in_a_s)
+            self._next_s = min(max(self._next_s, now_s + _LEAST_S) + apart_s, now_s + _MOST_S)
+            return max(1, round(self._next_s - now_s + _random.uniform(-0.5, 0.5)))
 
     def _look(self, now_s: float) -> None:
-        if now_s - self._looked_s < _LOOK_EVERY_S:
+        if self._looked_s is None:
+            self._looked_s = now_s
+        passed_s = now_s - self._looked_s
+        if passed_s < _LOOK_EVERY_S:
             return
-        crowd = self._turned_away / (_COME_A_PLACE * max(1, self._let_in))
-        self._mean_s = min(_MOST_S, max(_LEAST_S, self._mean_s * min(4.0, max(0.5, crowd))))
+        if self._turned_away and passed_s < 2.0 * _LOOK_EVERY_S:
+            # Only a second with more requests than it could take tells how many it can take.
+            # A second spent on turning a crowd away tells little, so what is known falls slowly.
+            seen, known = self._let_in / passed_s, self._taken_in_a_s
+            self._taken_in_a_s = max(_LEAST_A_S, seen, known + _FALL * (seen - known))
         self._looked_s = now_s
         self._let_in = self._turned_away = 0
 

@@ -19,15 +19,23 @@ def test_who_is_turned_away_is_told_when() -> None:
     assert len(set(waits)) > 20
 
 
-def test_waits_follow_the_crowd() -> None:
-    """The more come for each that is let in, the longer they are told to stay away, or the shorter."""
+def test_times_are_given_one_after_the_other() -> None:
+    """A crowd is spread over as long as it takes to take it in, by what was taken in before."""
     pressure = Pressure(64)
-    for n in range(3_000):
-        pressure.come_back_in_s(1_000 if n % 100 else 0, n / 300)
-    crowded = [pressure.come_back_in_s(1_000, 11.0) or 0 for _ in range(500)]
-    for n in range(300):
-        pressure.come_back_in_s(0, 12.0 + n / 10)
-    quiet = [pressure.come_back_in_s(65, 43.0) or 0 for _ in range(500)]
+    for n in range(60_000):
+        pressure.come_back_in_s(1_000 if n % 3 else 0, n / 600)
+    first = pressure.come_back_in_s(1_000, 300.0) or 0
+    later = [pressure.come_back_in_s(1_000, 300.0) or 0 for _ in range(4_000)]
 
-    assert sum(crowded) / 500 > 40
-    assert sum(quiet) / 500 < 5
+    assert first <= 3
+    assert 8 <= later[-1] - first <= 12  # 200 were let in a second, so 400 are asked to come in one
+
+
+def test_waits_are_short_again_when_the_crowd_has_gone() -> None:
+    """Once every time that was given has passed, a request beyond the limit need not wait long."""
+    pressure = Pressure(64)
+    crowded = [pressure.come_back_in_s(1_000, 10.0) or 0 for _ in range(5_000)]
+    quiet = [pressure.come_back_in_s(65, 200.0 + n) or 0 for n in range(20)]
+
+    assert max(crowded) > 20
+    assert max(quiet) <= 3
