@@ -12,6 +12,7 @@ Rules.
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
+from math import ceil
 
 from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Wear
 from ebbmark_collector.judge.history import HEALTH_WINDOW_DAYS, HealthPoint, SubjectFacts
@@ -150,8 +151,8 @@ def _meeting(
 
 
 def _thin(reads: Sequence[HealthPoint]) -> Sequence[HealthPoint]:
-    """Keep some sixty reads spread over all, the last among them."""
-    every = max(1, len(reads) // THIN_TO)
+    """Keep at most some sixty reads spread over all, the last among them."""
+    every = max(1, ceil(len(reads) / THIN_TO))
     return reads[(len(reads) - 1) % every :: every] if reads else reads
 
 
