@@ -8,7 +8,7 @@ from ebbmark_agent.evidence import Demand, Fit, InUse, ProbeEvidence, demand_of_
 from ebbmark_collector.intake import points
 from ebbmark_collector.intake.judging import kept_result
 from ebbmark_collector.intake.rulebook import Rulebook
-from ebbmark_collector.store import Row, Tx, evidence, from_ms
+from ebbmark_collector.store import Row, Tx, evidence, from_ms, to_ms
 
 VALIDITY_DAYS = 90.0  # [days] unless a role says otherwise: a quarter; own practice
 
@@ -66,6 +66,26 @@ def soak_evidence(tx: Tx, drive: Row, *, with_trace: bool) -> ProbeEvidence | No
         capacity_bytes=drive["capacity_bytes"],
         rotational=None if drive["rotational"] is None else bool(drive["rotational"]),
     )
+
+
+def faults_since(tx: Tx, drive: Row, known: ProbeEvidence | None) -> list[str]:
+    """Give what a drive did wrong since its latest soak: lost frames, failed writes, a wrong read-back.
+
+    Any of them makes it unfit for whatever is asked, until a later soak qualifies it again.
+    """
+    since_ms = to_ms(known.started_at) if known and known.started_at else 0
+    said = [
+        f"{row['reported_by']} reported frames lost on {from_ms(row['happened_ms']):%Y-%m-%d}; "
+        "unfit until a soak qualifies it again."
+        for row in reversed(evidence.incidents_of(tx, drive["drive_id"]))
+        if row["happened_ms"] > since_ms
+    ]
+    said += [
+        row["fault_sentence"]
+        or f"What was read back on {from_ms(row['started_ms']):%Y-%m-%d} differs from what was written."
+        for row in evidence.faulty_probes_since(tx, drive["drive_id"], since_ms)
+    ]
+    return said
 
 
 def answer(known: ProbeEvidence | None, demand: Demand, drive: Row, now: datetime) -> Fit:

@@ -192,6 +192,17 @@ def findings_of(tx: Tx, drive_id: str) -> list[Row]:
     )
 
 
+def faulty_probes_since(tx: Tx, drive_id: str, since_ms: int) -> list[Row]:
+    """Give the probes after an instant whose write failed or whose read-back differed, the newest first."""
+    return tx.query(
+        """SELECT started_ms, read_back_ok, fault_sentence FROM probes
+           WHERE drive_id = :drive_id AND started_ms > :since_ms
+             AND (read_back_ok = 0 OR fault_sentence IS NOT NULL)
+           ORDER BY started_ms DESC, probe_id""",
+        {"drive_id": drive_id, "since_ms": since_ms},
+    )
+
+
 def incidents_of(tx: Tx, drive_id: str) -> list[Row]:
     """Give every incident a person reported on a drive."""
     return tx.query(

@@ -12,7 +12,7 @@ from ebbmark_collector.http.operation import Call, Out, Reply, Routes
 from ebbmark_collector.http.paging import Query
 from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.http.resources.drives import StandingWord, row_of
-from ebbmark_collector.intake.asking import Asked, answer, demand_for, soak_evidence
+from ebbmark_collector.intake.asking import Asked, answer, demand_for, faults_since, soak_evidence
 from ebbmark_collector.intake.past import facts_of
 from ebbmark_collector.intake.rulebook import Rulebook, rulebook
 from ebbmark_collector.judge import SubjectHistory
@@ -39,10 +39,10 @@ class Answer(Out):
     sentences: list[str]
 
 
-def _answer(judged: Fit) -> Answer:
+def _answer(judged: Fit, faults: list[str]) -> Answer:
     return Answer(
         asked=judged.demand.name,
-        standing=judged.standing.value,
+        standing="unfit" if faults else judged.standing.value,
         demand_bytes_per_s=judged.demand.demand_bytes_per_s,
         floor_bytes_per_s=judged.floor_bytes_per_s,
         margin=judged.margin,
@@ -50,7 +50,7 @@ def _answer(judged: Fit) -> Answer:
         minutes_from_rest_kind=judged.from_rest.kind.value,
         minutes_whole_medium=judged.whole_medium.minutes,
         minutes_whole_medium_kind=judged.whole_medium.kind.value,
-        sentences=[reason.sentence for reason in judged.reasons],
+        sentences=[*faults, *(reason.sentence for reason in judged.reasons)],
     )
 
 
@@ -110,10 +110,11 @@ def drive_fits(call: Call) -> Reply:
         judged.sort(
             key=lambda each: (each.margin is None, -(each.margin or 0.0), each.demand.demand_bytes_per_s)
         )
+        faults = faults_since(tx, row, known)
         return DriveFits(
             drive_id=row["drive_id"],
             evidence_at=known.started_at if known else None,
-            items=[_answer(each) for each in judged],
+            items=[_answer(each, faults) for each in judged],
         )
 
     return Reply(body=call.store.read(read))
@@ -205,7 +206,7 @@ def _fitting(tx: Tx, row: Row, demand: Demand, now: datetime) -> FittingDrive:
         host_name=row["host_name"],
         capacity_bytes=row["capacity_bytes"],
         evidence_at=known.started_at if known else None,
-        answer=_answer(answer(known, demand, row, now)),
+        answer=_answer(answer(known, demand, row, now), faults_since(tx, row, known)),
     )
 
 
@@ -311,17 +312,17 @@ def kit_readiness(call: Call) -> Reply:
 
 def _medium(tx: Tx, row: Row, demand: Demand, now: datetime) -> MediumReadiness:
     known = soak_evidence(tx, row, with_trace=False)
-    judged = answer(known, demand, row, now)
+    judged = _answer(answer(known, demand, row, now), faults_since(tx, row, known))
     capacity, reads = row["capacity_bytes"], evidence.latest_read_floor(tx, row["drive_id"])
     return MediumReadiness(
         drive_id=row["drive_id"],
         label=row["label"],
         asset_tag=row["asset_tag"],
-        go=judged.standing.value == "fit" and row["open_alerts"] == 0,
+        go=judged.standing == "fit" and row["open_alerts"] == 0,
         hours=capacity / demand.rate_bytes_per_s / 3600 if capacity else None,
         evidence_at=known.started_at if known else None,
         offload_minutes=capacity / reads / 60 if capacity and reads else None,
-        answer=_answer(judged),
+        answer=judged,
     )
 
 
