@@ -180,18 +180,19 @@ def trim_stopped(scene: Scene) -> tuple[Seen, ...]:
 def _free_blocks_run_short(scene: Scene, since: datetime, days: float) -> bool:
     """Tell whether a drive untrimmed for some days is on its way to losing rate for want of free blocks.
 
-    A soak since then tells more than the calendar: one that fell short says so at once, one well into it that
-    did not leaves it as long again twice over. Without one the calendar has to do.
+    A soak since then tells more than the calendar: one that soon fell short says so at once, one well into it
+    that did not leaves it as long again twice over. Without one the calendar has to do. Where free blocks go
+    slowly, the course of the soaks has time to tell and gives the date.
     """
     path, now = scene.history.path_key, scene.now
     soaks = [p for p in scene.history.soaks if p.path_key == path and p.at <= now]
     before, after = [p for p in soaks if p.at <= since], [p for p in soaks if p.at > since]
     if not before or not after:
         return days >= UNTRIMMED_DAYS
-    newest = after[-1]
-    if _fell_short(newest, before):
+    if days < UNTRIMMED_DAYS and _fell_short(after[-1], before):
         return True
-    into_it = (newest.at - since).total_seconds() / 86_400
+    unchanged = [(p.at - since).total_seconds() / 86_400 for p in after if not _fell_short(p, before)]
+    into_it = unchanged[-1] if unchanged else 0.0
     return days >= (UNCHANGED_TIMES * into_it if into_it >= WELL_INTO_DAYS else UNTRIMMED_DAYS)
 
 

@@ -147,11 +147,13 @@ def _carried_over(spot_slide: Slide | None, floor_now: float | None) -> Slide | 
 def _first_meeting(
     limit: Limit, value: float, soak_slide: Slide | None, spot_slide: Slide | None, floor_now: float | None
 ) -> Meeting:
-    found = [meets(soak_slide, limit, value), meets(spot_slide, limit, value)]
-    dated = [(m.likely, m) for m in found if m.likely is not None]
+    found = [(meets(trend, limit, value), trend) for trend in (soak_slide, spot_slide)]
+    dated = [(m.likely, m, trend.level) for m, trend in found if m.likely is not None and trend is not None]
     if dated:
-        return replace(min(dated, key=lambda pair: pair[0])[1], value_now=floor_now)
-    told = next((m for m in found if m.no_date is not NoDate.TOO_FEW), found[0])
+        _, first, level = min(dated, key=lambda each: each[0])
+        # Weeks after the last soak the course has gone on: date and figure must be of one day.
+        return replace(first, value_now=min(exp(level), floor_now) if floor_now else exp(level))
+    told = next((m for m, _ in found if m.no_date is not NoDate.TOO_FEW), found[0][0])
     return replace(told, value_now=floor_now)
 
 

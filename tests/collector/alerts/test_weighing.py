@@ -386,6 +386,7 @@ def test_a_soak_since_trim_stopped_tells_more_than_the_calendar() -> None:
     assert not _untrimmed(50, sound).predicts_lost_frames
     assert _untrimmed(76, replace(sound, at=days_ago(52))).predicts_lost_frames
     assert _untrimmed(15, short).predicts_lost_frames
+    assert not _untrimmed(60, replace(sound, at=days_ago(35)), short).predicts_lost_frames
 
 
 def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:
@@ -429,6 +430,17 @@ def test_a_drive_that_was_never_trimmed_is_not_news() -> None:
     past = a_past(*SOUND, facts={"trim": False})
 
     assert weighed(past)[(K.TRIM_STOPPED, "")].sight is Sight.ABSENT
+
+
+def test_a_week_without_a_new_peak_is_a_pause_in_filling_up() -> None:
+    """Far above its usual peaks, but not higher than last week: neither raised anew nor cleared."""
+    level = [a_spot(d, 900 * MB, fill_start=0.3 + 0.1 * (d % 7) / 7) for d in range(150, 40, -1)]
+    rising = [a_spot(d, 900 * MB, fill_start=0.4 + 0.01 * (40 - d)) for d in range(40, 14, -1)]
+    resting = [a_spot(d, 900 * MB, fill_start=0.6) for d in range(14, 0, -1)]
+
+    past = a_past(a_soak(ROLE, 10, 300 * MB), *level, *rising, *resting, facts={"fill": 0.6})
+
+    assert weighed(past)[(K.NEARLY_FULL, "")].sight is Sight.BETWEEN
 
 
 def test_a_drive_that_fills_up_for_good_is_foreseen() -> None:

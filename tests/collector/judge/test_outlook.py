@@ -48,6 +48,18 @@ def test_level_soaks_have_no_date() -> None:
     assert meeting.no_date is NoDate.NO_TREND
 
 
+def test_the_figure_beside_a_date_is_that_of_the_course_on_the_same_day() -> None:
+    """Forty days after a soak of 77 MB/s a fast fall has reached 56: not 77 MB/s that meet 56 today."""
+    role = a_role(rate=45 * MB, headroom=1.25)
+    soaks = [a_soak(role, 40 + 45 * i, 77 * MB * 1.45**i) for i in range(4)]
+
+    meeting = outlook(a_past(*soaks), role, NOW).meeting(Limit.FLOOR_MEETS_DEMAND)
+
+    assert meeting is not None
+    assert _days(meeting) == pytest.approx(0, abs=3)
+    assert meeting.value_now == pytest.approx(meeting.limit_value, rel=0.05)
+
+
 def test_dips_that_come_and_go_in_greedy_soaks_are_no_course() -> None:
     """A dip that deepens with summer while the drive lasts at the same rate has no date."""
     dips = (500, 420, 360, 310)
