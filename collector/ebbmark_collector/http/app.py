@@ -20,7 +20,7 @@ from flask import Flask, Response, request
 from ebbmark_collector.http import auth, idempotency, problems, reading, replying
 from ebbmark_collector.http.openapi import ID_PATTERN, document
 from ebbmark_collector.http.operation import Call, Operation, Principal, Services
-from ebbmark_collector.http.pressure import Pressure
+from ebbmark_collector.http.pressure import Pressure, waiting_requests
 from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.http.rates import Rates
 from ebbmark_collector.http.resources import every_operation
@@ -50,7 +50,8 @@ class _Door:
             raise _too_many(wait_s, "Too many wrong tokens came from this address.")
         try:
             header = request.headers.get("Authorization")
-            principal = auth.who_calls(services, self.tokens, header, services.clock.utc())
+            busy = waiting_requests() > 0
+            principal = auth.who_calls(self.tokens, header, services.clock.utc(), busy=busy)
         except HttpProblem as problem:
             if "invalid_token" in problem.headers["WWW-Authenticate"]:
                 self.wrong.take(address, now_s)

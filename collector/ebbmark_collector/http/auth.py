@@ -15,7 +15,7 @@ import secrets
 from datetime import datetime, timedelta
 
 from ebbmark_collector.errors import DocumentError
-from ebbmark_collector.http.operation import Operation, Principal, Scope, Services
+from ebbmark_collector.http.operation import Operation, Principal, Scope
 from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.http.tokens import TokensSeen
 from ebbmark_collector.store import Tx, access, to_ms
@@ -64,8 +64,14 @@ def _unauthenticated(sentence: str, *, error: str | None = None) -> HttpProblem:
     return HttpProblem(401, sentence, headers={"WWW-Authenticate": challenge})
 
 
-def who_calls(services: Services, tokens: TokensSeen, header: str | None, now: datetime) -> Principal:
+def who_calls(tokens: TokensSeen, header: str | None, now: datetime, *, busy: bool) -> Principal:
     """Give the principal an Authorization header shows.
+
+    Args:
+        tokens: The tokens that are known.
+        header: The header, or None.
+        now: The instant.
+        busy: Whether requests wait for this one, so that noting the use of a token can wait in turn.
 
     Raises:
         HttpProblem: 401.
@@ -82,8 +88,7 @@ def who_calls(services: Services, tokens: TokensSeen, header: str | None, now: d
         raise _unauthenticated(_WRONG, error="invalid_token")
     now_ms = to_ms(now)
     if row["last_used_ms"] is None or row["last_used_ms"] + _LAST_USE_EVERY_MS < now_ms:
-        services.store.write(lambda tx: access.token_used(tx, row["token_id"], now_ms))
-        tokens.forget(row["token_id"])
+        tokens.used(row["token_id"], now_ms, busy=busy)
     return Principal(
         token_id=row["token_id"], scope=Scope(row["scope"]), label=row["label"], host_id=row["host_id"]
     )

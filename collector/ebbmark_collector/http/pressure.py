@@ -29,6 +29,12 @@ def tell_waiting(app: Flask, waiting: object) -> None:
     app.config[_WAITING] = waiting
 
 
+def waiting_requests() -> int:
+    """Tell how many requests wait for a thread of the server that runs this application [1]."""
+    waiting = current_app.config.get(_WAITING)
+    return 0 if waiting is None else len(waiting)
+
+
 class Pressure:
     """Counts who was let in, and gives times to those who were not."""
 
@@ -77,10 +83,9 @@ class Pressure:
         Raises:
             HttpProblem: 503 with Retry-After.
         """
-        waiting = current_app.config.get(_WAITING)
-        if waiting is None or not operation.raw_body:
+        if not operation.raw_body:
             return
-        seconds = self.come_back_in_s(len(waiting), now_s)
+        seconds = self.come_back_in_s(waiting_requests(), now_s)
         if seconds is not None:
             raise HttpProblem(
                 503,

@@ -24,6 +24,8 @@ class TokensSeen:
         self._rows: dict[str, tuple[float, Row]] = {}
         self._lock = threading.Lock()
         self._forgotten = 0
+        self._used: dict[str, int] = {}
+        self._noted_s = 0.0
 
     def row(self, token_id: str) -> Row | None:
         """Give a token's row, or None if there is no such token."""
@@ -39,6 +41,26 @@ class TokensSeen:
                     self._rows.clear()
                 self._rows[token_id] = (now_s, row)
         return row
+
+    def used(self, token_id: str, now_ms: int, *, busy: bool) -> None:
+        """Note that a token was used; while many requests wait, those of a second in one commit.
+
+        Args:
+            token_id: The token.
+            now_ms: When [ms].
+            busy: Whether others wait.
+        """
+        now_s = self._monotonic_s()
+        with self._lock:
+            self._used[token_id] = now_ms
+            seen = self._rows.get(token_id)
+            if seen is not None:
+                self._rows[token_id] = (seen[0], {**seen[1], "last_used_ms": now_ms})
+            if busy and now_s - self._noted_s < GOOD_FOR_S:
+                return
+            self._noted_s = now_s
+            used, self._used = self._used, {}
+        self._store.write(lambda tx: access.tokens_used(tx, used))
 
     def forget(self, token_id: str | None = None) -> None:
         """Read the row of a token, or those of all, anew when it is next shown."""

@@ -1,5 +1,7 @@
 """Tokens, enrolments and the audit log. A token's secret is never here, only its SHA-256."""
 
+from collections.abc import Mapping
+
 from ebbmark_collector.store.tx import Row, Tx, Value
 
 
@@ -42,11 +44,11 @@ def token(tx: Tx, token_id: str) -> Row | None:
     return rows[0] if rows else None
 
 
-def token_used(tx: Tx, token_id: str, now_ms: int) -> None:
-    """Note that a token was used."""
-    tx.run(
+def tokens_used(tx: Tx, used: Mapping[str, int]) -> None:
+    """Note when tokens were used [ms], by their ids."""
+    tx.run_many(
         "UPDATE tokens SET last_used_ms = :now_ms WHERE token_id = :token_id",
-        {"token_id": token_id, "now_ms": now_ms},
+        [{"token_id": token_id, "now_ms": now_ms} for token_id, now_ms in used.items()],
     )
 
 
