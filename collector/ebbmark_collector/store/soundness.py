@@ -15,6 +15,7 @@ from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from ebbmark_collector.errors import StoreError
 from ebbmark_collector.store.sqlite import SqliteStore
 from ebbmark_collector.store.tx import Store, Tx, from_ms, to_ms
 
@@ -78,7 +79,7 @@ def check(store: Store, now: datetime, stopping: threading.Event) -> str | None:
         A sentence when the file is damaged, else None.
 
     Raises:
-        StoreError: When that it was looked at cannot be noted.
+        StoreError: When it could not be looked at, or that it was cannot be noted.
     """
     if not isinstance(store, SqliteStore):
         return None
@@ -107,7 +108,13 @@ def _first_fault(path: Path, stopping: threading.Event) -> str | None:
         watch.start()
         try:
             return _look(conn, stopping)
-        except sqlite3.Error as error:
+        except (
+            sqlite3.OperationalError
+        ) as error:  # held, or not to be opened: that tells nothing of its pages
+            if stopping.is_set():
+                return None
+            raise StoreError(f"{path} could not be looked at ({error}); it is tried again.") from error
+        except sqlite3.DatabaseError as error:
             return str(error)
         finally:
             over.set()

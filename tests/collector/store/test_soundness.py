@@ -1,10 +1,13 @@
 """The SQLite file looked at by night: damage is found, said and survives a restart; a sound file is quiet."""
 
+import sqlite3
 import threading
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from ebbmark_collector.errors import StoreError
 from ebbmark_collector.intake import accept_many
 from ebbmark_collector.store import hosts, keeping, soundness
 from ebbmark_collector.store.sqlite import SqliteStore
@@ -102,6 +105,20 @@ def test_a_check_that_is_cut_short_is_due_again(database: Path) -> None:
     store.close()
 
     assert (found, due) == (None, True)
+
+
+def test_a_file_that_cannot_be_read_is_not_called_damaged(database: Path) -> None:
+    """What hinders the look is a failure of its own and says nothing of the pages."""
+    store = SqliteStore(database)
+    with closing(sqlite3.connect(database, isolation_level=None)) as other:
+        other.execute("PRAGMA locking_mode=EXCLUSIVE")
+        store.close()
+        other.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(StoreError, match="could not be looked at"):
+            soundness.check(store, NOON, NEVER)
+        other.execute("ROLLBACK")
+
+    assert soundness.fault_of(store) is None
 
 
 def local(hour: int, *, days: int = 0) -> datetime:
