@@ -31,9 +31,10 @@ test-proofs: setup
 	@sh deploy/system-packages.sh test
 	$(PY) -m pytest -m proof --timeout=900 $(ARGS)
 
+# Two guests at a time, each module's tests on one of them: a guest mostly waits for what it is held to.
 test-vm: setup
 	@sh deploy/system-packages.sh vm
-	$(PY) -m pytest -m vm --timeout=900 $(ARGS)
+	$(PY) -m pytest -m vm --numprocesses 2 --dist loadscope --no-loadscope-reorder --timeout=900 $(ARGS)
 
 bench: setup
 	@sh deploy/system-packages.sh test

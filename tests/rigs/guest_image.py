@@ -4,6 +4,7 @@ Everything comes from Debian's and Python's package registries through their ord
 `.cache/guest` beside the checkout and made anew when this file or the project's list of libraries changes.
 """
 
+import fcntl
 import hashlib
 import shutil
 import subprocess
@@ -105,6 +106,13 @@ def ensure_image() -> Path:
     Raises:
         GuestBuildError: a step failed (no network to the registries, not root, no disk space).
     """
+    CACHE.parent.mkdir(exist_ok=True)
+    with CACHE.with_suffix(".lock").open("a") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)  # two guests may want it at the same time
+        return _built()
+
+
+def _built() -> Path:
     built = CACHE / image_key()
     if (built / "complete").exists():
         return built

@@ -1,6 +1,7 @@
 """The agent itself runs in the emulated machine, allowed to write and asked to: what it must still not do."""
 
 import json
+import re
 import time
 from pathlib import Path
 from typing import Any
@@ -12,12 +13,11 @@ from tests.rigs.guest import Control, GuestRun, run_guest
 pytestmark = [pytest.mark.vm, pytest.mark.timeout(900)]
 
 MB = 1_000_000
-FLAT = 50 * MB  # [bytes/s] what the emulator holds the NVMe drive to
-FAST, SLOW, CLIFF = (
-    40 * MB,
-    10 * MB,
-    400 * MB,
-)  # [bytes/s], [bytes/s], [bytes]; slow, for the processor is emulated
+# What the emulator holds the NVMe drive to: slow, for the processor is emulated too, and two guests may share it.
+FLAT, FAST, SLOW = 25 * MB, 20 * MB, 5 * MB  # [bytes/s]
+CLIFF = 200 * MB  # [bytes]
+# From byte to byte, where a rate is compared: neither the burst at the begin nor what the file system adds.
+FLAT_PART, FAST_PART, SLOW_PART = (30 * MB, 180 * MB), (30 * MB, 180 * MB), (210 * MB, 250 * MB)  # [bytes]
 
 SETTINGS = b"""state_dir = "/run/agent"
 [collector]
@@ -85,7 +85,6 @@ modprobe exfat
 export EBBMARK_SETTINGS=/run/host/agent.toml
 disk() { for d in /sys/block/sd* /sys/block/nvme*; do n=$(basename $d)
   udevadm info -q property /dev/$n | grep -q "=$1\$" && echo $n && return; done; }
-written() { awk '{print $7 * 512}' /sys/block/$1/stat; }
 left() { find "$1" -mindepth 1 ! -name lost+found | wc -l; }
 udevadm settle
 CARD=$(disk RIGCARD01); NEW=$(disk RIGEMPTY1); BARE=$(disk RIGBARE01); A=$(disk RIGSATA0001); B=$(disk RIGSATA0002)
@@ -110,38 +109,40 @@ ebbmark-agent health --json >health.json 2>health.err
 umount /mnt/card
 
 echo "== usb"
-# By hand on the empty medium, with the word given, beside a take on the other USB disk of one controller.
+# By hand on the empty medium, with the word given, beside a take on the other USB disk of one hub.
+readlink -f /sys/block/$NEW /sys/block/$BARE
 mkfs.exfat /dev/$BARE >/dev/null; mount /dev/$BARE /mnt/card; python take.py /mnt/card/warm 1
-N0=$(written $NEW); python take.py /mnt/card/clip 40 & T=$!; sleep 1
+N0=$(written $NEW); python take.py /mnt/card/clip 600 & T=$!; sleep 1
 ebbmark-agent probe /mnt/new --bytes 100000000 --this-medium-may-be-written --json >usb_busy.json 2>usb_busy.err </dev/null; echo busy rc $?
 echo written $(( $(written $NEW) - N0 )); kill $T; wait $T
 ask slow_usb; sleep 1; N0=$(written $NEW)
 (ebbmark-agent probe /mnt/new --bytes 600000000 --this-medium-may-be-written --json >usb_way.json 2>usb_way.err </dev/null; echo running rc $?) & P=$!
-while [ $(( $(written $NEW) - N0 )) -lt 30000000 ] && kill -0 $P 2>/dev/null; do sleep 0.1; done
-python take.py /mnt/card/clip 8 & T=$!; wait $P; kill $T; wait $T
+until_written $NEW $N0 30000000 $P
+python take.py /mnt/card/clip 600 & T=$!; wait $P; kill $T; wait $T
 umount /mnt/card /mnt/new
 
 echo "== sata"
 mkfs.ext4 -q -F -E nodiscard,lazy_itable_init=0,lazy_journal_init=0 /dev/$A; mkfs.ext4 -q -F -E nodiscard,lazy_itable_init=0,lazy_journal_init=0 /dev/$B
 mount /dev/$A /mnt/a; mount /dev/$B /mnt/b; udevadm settle; rm -rf /run/agent; python take.py /mnt/a/warm 1
 python orders.py /mnt/b; B0=$(written $B)
-python take.py /mnt/a/clip 60 & T=$!; sleep 1
+python take.py /mnt/a/clip 600 & T=$!; sleep 1
 ebbmark-agent run --one-round 2>sata_busy.log; echo busy rc $?
 ebbmark-agent next-report >sata_busy.ndjson
 sync -f /mnt/b; echo written $(( $(written $B) - B0 )); kill $T; wait $T
 ask slow_sata; sleep 1; B0=$(written $B)
 ebbmark-agent run --one-round 2>sata_way.log & P=$!
-while [ $(( $(written $B) - B0 )) -lt 30000000 ] && kill -0 $P 2>/dev/null; do sleep 0.1; done
-python take.py /mnt/a/clip 8 & T=$!; wait $P; echo running rc $?; kill $T; wait $T
+until_written $B $B0 30000000 $P
+python take.py /mnt/a/clip 600 & T=$!; wait $P; echo running rc $?; kill $T; wait $T
 ebbmark-agent next-report >sata_way.ndjson
 umount /mnt/a /mnt/b
 
 echo "== throttle"
 mkfs.ext4 -q -F -E nodiscard,lazy_itable_init=0,lazy_journal_init=0 /dev/nvme0n1; mount /dev/nvme0n1 /mnt/n; rm -rf /run/agent
 ask flat
-ebbmark-agent probe /mnt/n --bytes 400000000 --json >flat.json 2>flat.err; echo flat rc $?
+(ebbmark-agent probe /mnt/n --bytes 200000000 --json >flat.json 2>flat.err; echo flat rc $?) & P=$!
+ask flat_run; wait $P
 ask before_cliff
-(ebbmark-agent probe /mnt/n --bytes 520000000 --for 15MB/s --json >cliff.json 2>cliff.err; echo cliff rc $?) & P=$!
+(ebbmark-agent probe /mnt/n --bytes 260000000 --for 15MB/s --json >cliff.json 2>cliff.err; echo cliff rc $?) & P=$!
 ask cliff; wait $P
 umount /mnt/n
 
@@ -155,13 +156,41 @@ echo "== end"
 
 
 def _cliff(control: Control) -> object:
-    """Let the drive be fast for so many bytes from now on, then slow; how many it really took."""
+    """Let the drive be fast for so many bytes from now on, then slow; how many it took, and its two rates."""
     before = control.written_bytes("nvme0")
-    deadline = time.monotonic() + 120
-    while (done := control.written_bytes("nvme0") - before) < CLIFF and time.monotonic() < deadline:
-        time.sleep(0.002)
+    fast = _rate_between(control, before, *FAST_PART)
+    _passes(control, before + CLIFF)
     control.throttle("nvme0", SLOW)
-    return done
+    at_bytes = control.written_bytes("nvme0") - before
+    return at_bytes, fast, _rate_between(control, before, *SLOW_PART)
+
+
+def _flat(control: Control) -> object:
+    """Give the rate the drive really took over the middle of the probe [bytes/s]."""
+    return _rate_between(control, control.written_bytes("nvme0"), *FLAT_PART)
+
+
+def _rate_between(control: Control, before: int, first: int, last: int) -> float:
+    """Give the emulator's own rate from one byte to another: its limit, or less on a busy machine [bytes/s]."""
+    begin_s, begin = _passes(control, before + first)
+    end_s, end = _passes(control, before + last)
+    return (end - begin) / (end_s - begin_s)
+
+
+def _passes(control: Control, at_bytes: int) -> tuple[float, int]:
+    """Wait until the drive has taken so many bytes; when, and how many it had by then."""
+    deadline = time.monotonic() + 120
+    while (written := control.written_bytes("nvme0")) < at_bytes:
+        assert time.monotonic() < deadline, f"the drive took {written} of {at_bytes} bytes in two minutes"
+        time.sleep(0.002)
+    return time.monotonic(), written
+
+
+def _own_rate(found: dict[str, Any], first: int, last: int) -> float:
+    """Give the probe's own rate from one byte to another by its trace [bytes/s]."""
+    times, totals = found["trace"]["times_s"], found["trace"]["total_bytes"]
+    begin, end = (next(i for i, total in enumerate(totals) if total >= at) for at in (first, last))
+    return float((totals[end] - totals[begin]) / (times[end] - times[begin]))
 
 
 def _both(control: Control) -> object:
@@ -173,13 +202,20 @@ def told(guest: None, tmp_path_factory: pytest.TempPathFactory) -> GuestRun:
     """Run everything in one guest."""
     folder = tmp_path_factory.mktemp("consent")
     usb = []
-    for name, serial in (("card", "RIGCARD01"), ("new", "RIGEMPTY1"), ("bare", "RIGBARE01")):
+    for name, serial, port in (
+        ("card", "RIGCARD01", "1"),
+        ("new", "RIGEMPTY1", "4.1"),
+        ("bare", "RIGBARE01", "4.2"),
+    ):
         _sparse(folder / f"{name}.img", 2 << 30)
         usb += ["-drive", f"file={folder}/{name}.img,if=none,id=d{name},format=raw,cache=none"]
-        usb += ["-device", f"usb-storage,id={name},bus=x.0,drive=d{name},serial={serial},removable=on"]
+        usb += [
+            "-device",
+            f"usb-storage,id={name},bus=x.0,port={port},drive=d{name},serial={serial},removable=on",
+        ]
     _sparse(folder / "second.img", 2 << 30)
     extra = [
-        "-device", "qemu-xhci,id=x", *usb,
+        "-device", "qemu-xhci,id=x", "-device", "usb-hub,id=hub,bus=x.0,port=4", *usb,
         "-drive", f"file={folder}/second.img,if=none,id=s2,format=raw,cache=none",
         "-device", "ide-hd,id=sata1,bus=ahci.1,drive=s2,serial=RIGSATA0002,model=RIGSATA",
     ]  # fmt: skip
@@ -195,9 +231,10 @@ def told(guest: None, tmp_path_factory: pytest.TempPathFactory) -> GuestRun:
             "flat": lambda control: control.throttle("nvme0", FLAT),
             "before_cliff": lambda control: control.throttle("nvme0", FAST),
             "cliff": _cliff,
+            "flat_run": _flat,
         },
         files={"agent.toml": SETTINGS, "orders.py": ORDERS.encode(), "take.py": TAKE.encode()},
-        limit_s=600,
+        limit_s=800,
     )
 
 
@@ -253,8 +290,19 @@ def test_an_unknown_bridge_has_a_sentence_of_its_own(told: GuestRun) -> None:
     assert all("bridge" in one["reading"]["sentence"] for one in usb)
 
 
+def test_two_usb_disks_hang_on_one_hub(told: GuestRun) -> None:
+    """What follows is about two disks on two ports of one hub, by the kernel's own names for them.
+
+    The emulator's hub runs at full speed; its link does not hold the disks back.
+    """
+    first, second = (line for line in told.section("usb").splitlines() if line.startswith("/sys/devices/"))
+
+    assert re.search(r"/1-4/1-4\.1/", first), first
+    assert re.search(r"/1-4/1-4\.2/", second), second
+
+
 def test_beside_a_take_on_one_usb_disk_no_probe_starts_on_another(told: GuestRun) -> None:
-    """Two disks on one controller: while one records, a probe of the other is refused, with a person's word."""
+    """Two disks on one hub: while one records, a probe of the other is refused, even with a person's word."""
     section = told.section("usb")
 
     assert "busy rc 20" in section
@@ -263,7 +311,7 @@ def test_beside_a_take_on_one_usb_disk_no_probe_starts_on_another(told: GuestRun
 
 
 def test_a_probe_gives_way_to_a_take_on_another_usb_disk(told: GuestRun) -> None:
-    """A probe that runs when the take on the other disk begins ends there, with what it had so far."""
+    """A probe that runs when the take on the hub's other disk begins ends there, with what it had so far."""
     found = told.document("usb_way.json")
 
     assert found["gave_way"] is True, found
@@ -291,22 +339,37 @@ def test_the_agents_probe_gives_way_to_a_take_on_another_sata_disk(told: GuestRu
 
 
 def test_the_rate_is_the_one_the_emulator_holds_the_drive_to(told: GuestRun) -> None:
-    """The whole probe runs within 4 % of the limit set from outside; its first 0.1 s is a burst it grants."""
+    """The probe's rate is the one the emulator counts, within 3 %: the limit, or less on a busy machine."""
     found = told.document("flat.json")
+    counted = told.answers["flat_run"]
 
-    assert found["mean_bytes_per_s"] == pytest.approx(FLAT, rel=0.04), told.section("throttle")
+    assert isinstance(counted, float)
+    near = 0.03 if counted >= 0.95 * FLAT else 0.1
+    assert counted <= FLAT * 1.04
+    assert _own_rate(found, *FLAT_PART) == pytest.approx(counted, rel=near), told.section("throttle")
     assert found["read_back_ok"] is True
 
 
 def test_a_cliff_set_from_outside_is_found_where_it_was_set(told: GuestRun) -> None:
-    """The step lies at the byte at which the emulator changed the limit, within 3 %, and so does its floor."""
-    found = told.document("cliff.json")
-    at = told.answers["cliff"]
+    """The step lies at the byte at which the emulator changed the limit, within 3 %, and so does its floor.
 
-    assert isinstance(at, int)
-    assert [cliff["at_bytes"] for cliff in found["cliffs"]] == [pytest.approx(at, rel=0.03)]
-    assert found["lasting_bytes_per_s"] == pytest.approx(SLOW, rel=0.03)
+    The floor is held against what the emulator counted. Where the machine was too busy to serve even the limits,
+    the drive's rates were unsteady, and the step is only looked for near its place.
+    """
+    found = told.document("cliff.json")
+    seen = told.answers["cliff"]
+
+    assert isinstance(seen, tuple)
+    at_bytes, fast, slow = seen
+    steps = [cliff["at_bytes"] for cliff in found["cliffs"]]
+    assert slow <= SLOW * 1.04
     assert found["standing"] == "unfit"
+    if fast < 0.95 * FAST or slow < 0.95 * SLOW:
+        assert any(step == pytest.approx(at_bytes, rel=0.15) for step in steps), (steps, seen)
+        return
+    assert steps == [pytest.approx(at_bytes, rel=0.03)], seen
+    assert _own_rate(found, *SLOW_PART) == pytest.approx(slow, rel=0.03)
+    assert found["lasting_bytes_per_s"] == pytest.approx(slow, rel=0.05)
 
 
 def test_a_foretold_failure_is_told(told: GuestRun) -> None:

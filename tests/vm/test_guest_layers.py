@@ -48,7 +48,7 @@ for pair in mirror:3 stripe:5; do
   where=${{pair%:*}}; member=$(nvme ${{pair#*:}}); sync; sleep 2; S0=$(sectors $member)
   (ebbmark-agent probe /mnt/$where --bytes 700000000 --json >take_$where.json 2>take_$where.err; echo $where rc $?) & P=$!
   while [ $(( $(sectors $member) - S0 )) -lt 60000 ] && kill -0 $P 2>/dev/null; do sleep 0.1; done
-  python take.py /mnt/$where/clip 15 & T=$!; wait $P; kill $T; wait $T; rm -f /mnt/$where/clip
+  python take.py /mnt/$where/clip 600 & T=$!; wait $P; kill $T; wait $T; rm -f /mnt/$where/clip
 done
 
 echo "== snapshot"
@@ -132,7 +132,7 @@ def told(guest: None, tmp_path_factory: pytest.TempPathFactory) -> GuestRun:
         JOB,
         extra=extra,
         files={"take.py": TAKE.encode(), "snapshot.py": SNAPSHOT.encode()},
-        limit_s=500,
+        limit_s=800,
     )
 
 

@@ -18,9 +18,7 @@ FIND = r"""
 modprobe exfat
 export EBBMARK_SETTINGS=/run/host/agent.toml EBBMARK_STATE_DIR=/mnt/keep/state
 named() { for c in /sys/class/nvme/nvme*; do grep -q "$1" $c/serial && echo $(basename $c)n1; done; }
-written() { awk '{print $7 * 512}' /sys/block/$1/stat; }
 probes() { find $1 -name 'probe-*' -type f | wc -l; }
-until_written() { while [ $(( $(written $1) - $2 )) -lt 150000000 ]; do sleep 0.1; done; sync -f $3; }
 KEEP=$(named RIGKEEP01); LOSS=$(named RIGLOSS01); mkdir -p /mnt/keep /mnt/loss; udevadm settle
 """
 
@@ -35,7 +33,7 @@ echo "== probing"
 sync; echo free $(stat -f -c %a /mnt/loss)
 B0=$(written $LOSS)
 ebbmark-agent probe /mnt/loss --bytes {PLANNED_BYTES} --json >probe.json 2>probe.err &
-until_written $LOSS $B0 /mnt/loss; echo named $(probes /mnt/loss)
+until_written $LOSS $B0 150000000 $!; sync -f /mnt/loss; echo named $(probes /mnt/loss)
 ask power
 """
 )
@@ -69,7 +67,7 @@ sync; echo "== again"
 echo free $(stat -f -c %a /mnt/keep)
 B0=$(written $KEEP)
 ebbmark-agent probe /mnt/keep --bytes 800000000 --json >probe.json 2>probe.err &
-until_written $KEEP $B0 /mnt/keep; echo named $(probes /mnt/keep)
+until_written $KEEP $B0 150000000 $!; sync -f /mnt/keep; echo named $(probes /mnt/keep)
 ask power
 """
 )

@@ -2,6 +2,7 @@
 
 import io
 import tarfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,21 +23,22 @@ echo "== end"
 """
 
 
-def _bundle(folder: Path) -> bytes:
-    """Pack what an offline bundle holds; the guest's own libraries stand for the other wheels."""
+def pack_bundle(folder: Path, *, wheels: Sequence[Path] = ()) -> bytes:
+    """Pack what an offline bundle holds; the guest's own libraries stand for all other wheels."""
     wheel = build_wheel(folder)
     packed = io.BytesIO()
     with tarfile.open(fileobj=packed, mode="w") as tar:
         for part in ("install.sh", "uninstall.sh", "README.md", "agent.toml", "collector.toml", "systemd"):
             tar.add(ROOT / "deploy" / part, f"bundle/{part}")
-        tar.add(wheel, f"bundle/wheels/{wheel.name}")
+        for one in (wheel, *wheels):
+            tar.add(one, f"bundle/wheels/{one.name}")
     return packed.getvalue()
 
 
 @pytest.fixture(scope="module")
 def seen(guest: None, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """Run the whole life of an installation in one guest and give what was seen there."""
-    bundle = _bundle(tmp_path_factory.mktemp("bundle"))
+    bundle = pack_bundle(tmp_path_factory.mktemp("bundle"))
     driver = (Path(__file__).parent / "service_driver.py").read_bytes()
     with rig_lock():
         run = run_guest(
@@ -44,7 +46,7 @@ def seen(guest: None, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any
             JOB,
             systemd=True,
             files={"bundle.tar": bundle, "driver.py": driver},
-            limit_s=600,
+            limit_s=800,
         )
     document: dict[str, Any] = run.document("seen.json")
     assert "failed" not in document, (document["failed"], document["marks"], run.output[-3000:])

@@ -64,7 +64,7 @@ def test_version_two_throttles_alike(tmp_path: Path) -> None:
     The first 96 MiB lie before the cliff at 120 MB; of the second, 81 MB lie beyond it. The emulated
     processor is slow and dd's start counts, so a rate may be a third below its limit, never above it.
     """
-    run = run_guest(tmp_path, JOB, files={"rigs.tar": rigs(), "throttle.py": SCRIPT.encode()}, limit_s=300.0)
+    run = run_guest(tmp_path, JOB, files={"rigs.tar": rigs(), "throttle.py": SCRIPT.encode()}, limit_s=800.0)
 
     assert "rc 0" in run.section("throttle"), run.output
     told = run.document("throttle.json")
