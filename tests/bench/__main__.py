@@ -13,6 +13,21 @@ from datetime import UTC, datetime
 from tests.bench import parts
 from tests.bench.results import merge, read_results, write_results
 
+# [s] what each part may take on the two-core machine; together they stay within 45 minutes.
+BUDGET_S = {
+    "agent_idle": 330,
+    "evidence": 60,
+    "fleet": 780,
+    "intake_batch": 90,
+    "intake_one": 100,
+    "intake_steady": 270,
+    "judge_score": 30,  # the scores are had before; their files are named by EBBMARK_SCORES
+    "postgres": 240,
+    "probe_rate": 100,
+    "reconnect": 420,
+    "studio": 180,
+}
+
 
 def main() -> int:
     """Run the parts asked for; a part that breaks is told and does not stop the others."""
@@ -29,6 +44,7 @@ def main() -> int:
         f"Python {platform.python_version()}"
     )
     broken = missed = 0
+    began = time.monotonic()
     for part in [asked] if asked else known:
         started = time.monotonic()
         print(f"{part} ...", flush=True)
@@ -42,12 +58,14 @@ def main() -> int:
             missed += r["held"] is False
             bar = f"  (bar {r['bar']}: {'held' if r['held'] else 'MISSED'})" if r["bar"] else ""
             print(f"  {r['name']}: {r['value']:.4g} {r['unit']}{bar}", flush=True)
+        budget_s = BUDGET_S.get(part, 60)
+        print(f"  took {time.monotonic() - started:.0f} s of {budget_s} s", flush=True)
         if arguments.quick:
             continue
         made = f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC"
         write_results(merge(read_results(), found, part), machine=machine, made=made)
-        print(f"  {time.monotonic() - started:.0f} s", flush=True)
-    print(f"{broken} parts broke, {missed} bars missed.")
+    took_min, budget_min = (time.monotonic() - began) / 60, sum(BUDGET_S.values()) / 60
+    print(f"{broken} parts broke, {missed} bars missed; {took_min:.0f} of {budget_min:.0f} minutes.")
     return 30 if broken or missed else 0
 
 

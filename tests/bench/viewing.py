@@ -27,6 +27,7 @@ PAGES = (
     "/v1/drives",
     "/v1/drives?standing=unfit",
     "/v1/drives?sort=-last_seen_at",
+    "/v1/drives?sort=floor_bytes_per_s",
     "/v1/alerts",
     "/v1/hosts",
 )

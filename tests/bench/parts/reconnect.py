@@ -37,7 +37,7 @@ def run() -> list[dict[str, Any]]:
                 hour = (number + 1) * 1_000_000
                 load = Load(
                     address=address,
-                    machines=tuple(machines[:64]),
+                    machines=tuple(machines),
                     seconds=SCALE.seconds,
                     connections=16,
                     reports=DAY,
@@ -63,7 +63,7 @@ def run() -> list[dict[str, Any]]:
             unit="1/s",
             bar=None,
             command=COMMAND,
-            note="16 kept connections, requests of the same size, just before",
+            note="16 kept connections, requests of the same size, the same agents in turn, just before",
         ),
         result(
             "reconnect.reports_missing",
