@@ -60,7 +60,7 @@ def media_tally(truths: Sequence[Truth], calls: Sequence[Call], *, days: int) ->
     """Count one seed's shuttle drives."""
     total = MediaTally()
     for truth in truths:
-        if truth.drive.presence is Presence.TRAVELS and truth.drive.role is SHUTTLE:
+        if truth.drive.presence is Presence.TRAVELS and truth.drive.role == SHUTTLE:
             mine = [c for c in calls if c.drive == truth.drive.nature.key and c.predicts]
             total += _one(truth, mine, days)
     return total

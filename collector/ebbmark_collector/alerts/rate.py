@@ -1,15 +1,19 @@
 """Conditions of the write rate: the floor against the demand, today and on its present course."""
 
 from datetime import timedelta
+from math import exp
+from statistics import median
 
 from ebbmark_agent.evidence.standing import Standing as Word
 
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, deadband_of, mb_s
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
-from ebbmark_collector.judge.causes import HOT_C
+from ebbmark_collector.judge.causes import CLOSE_TO_LINK, HOT_C
 from ebbmark_collector.judge.findings import Ground, Likeness, Limit
+from ebbmark_collector.judge.history import Presence
 from ebbmark_collector.judge.series import soak_series, spot_series
+from ebbmark_collector.judge.slide import LEAST_SHIFT
 
 SINKING = -0.003  # [1/day] of ln(rate): nine percent a month, which no healthy drive does
 DEEP = 0.15  # [1] of its rate gone
@@ -26,8 +30,9 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
         return (_not_asked(Kind.FLOOR_UNDER_DEMAND),)
     told = f"floor {mb_s(standing.floor_bytes_per_s)}, {mb_s(standing.demand_bytes_per_s)} asked"
     heated = _only_heated(scene)
-    beneath_rate = standing.shown is Word.UNFIT and not heated
-    foreseen = _within_horizon(scene, Limit.FLOOR_MEETS_RATE)
+    readers = _reader_limits(scene)
+    beneath_rate = standing.shown is Word.UNFIT and not heated and not readers
+    foreseen = _within_horizon(scene, Limit.FLOOR_MEETS_RATE) or (not readers and _sank_between_visits(scene))
     match standing.shown:
         case Word.UNFIT | Word.MARGINAL:
             sight = Sight.PRESENT
@@ -66,6 +71,40 @@ _HEATED = (
     "It dipped while hot from being written far above its role's rate, and then lasted above the demand: "
     "a rehearsal at the role's rate tells whether a take would dip."
 )
+
+
+def _reader_limits(scene: Scene) -> bool:
+    """Tell whether a medium that comes and goes was looked at over a link below its best.
+
+    It is recorded on elsewhere, so what a slow reader carries says nothing of its takes.
+    """
+    facts = scene.history.facts
+    if facts.presence is Presence.FIXED or facts.path is None:
+        return False
+    now, best = facts.path.link_now_bytes_per_s, facts.path.link_best_bytes_per_s
+    return now is not None and best is not None and now < CLOSE_TO_LINK * best
+
+
+def _sank_between_visits(scene: Scene) -> bool:
+    """Tell whether a medium that comes and goes was fit before and has since sunk beneath its demand.
+
+    The next look may be months away, so two looks have to do for a course: what neither link limited is the
+    medium's own, whichever reader it was in.
+    """
+    if scene.history.facts.presence is Presence.FIXED or scene.standing.shown is not Word.MARGINAL:
+        return False
+    soaks = [p for p in scene.history.soaks if p.at <= scene.now and p.counts and p.fit is not None]
+    if not soaks or soaks[-1].probe_id != scene.standing.probe_id:
+        return False
+    newest = soaks.pop()
+    fit_before = [
+        p.floor_bytes_per_s
+        for p in soaks
+        if p.fit is not None and p.fit.standing is Word.FIT and p.floor_bytes_per_s is not None
+    ]
+    if not fit_before:
+        return False
+    return (newest.floor_bytes_per_s or 0.0) <= median(fit_before) * exp(-LEAST_SHIFT)
 
 
 def _only_heated(scene: Scene) -> bool:

@@ -409,6 +409,34 @@ def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:
     assert cool.predicts_lost_frames
 
 
+AWAY = {"presence": Presence.COMES_AND_GOES}
+
+
+def test_a_medium_that_sank_under_its_demand_between_two_visits_is_foretold() -> None:
+    """It may not be seen again for months, so two looks have to do; a fixed drive is followed instead."""
+    visits = (a_soak(ROLE, 150, 290 * MB), a_soak(ROLE, 5, 225 * MB))
+
+    travels = weighed(a_past(*visits, facts=AWAY))[(K.FLOOR_UNDER_DEMAND, "")]
+    always_so = weighed(a_past(visits[1], facts=AWAY))[(K.FLOOR_UNDER_DEMAND, "")]
+
+    assert travels.predicts_lost_frames
+    assert not always_so.predicts_lost_frames
+    assert always_so.sight is Sight.PRESENT
+
+
+def test_a_slow_reader_foretells_nothing_of_a_medium_that_is_recorded_on_elsewhere() -> None:
+    """What a link below its best carries is told, and is not the medium's."""
+    path = PathNow(key=PATH, link_now_bytes_per_s=500 * MB, link_best_bytes_per_s=1212 * MB)
+    slow = a_soak(ROLE, 5, 190 * MB)
+
+    away = weighed(a_past(slow, facts=AWAY | {"path": path}))[(K.FLOOR_UNDER_DEMAND, "")]
+    fixed = weighed(a_past(slow, facts={"path": path}))[(K.FLOOR_UNDER_DEMAND, "")]
+
+    assert away.sight is Sight.PRESENT
+    assert not away.predicts_lost_frames
+    assert fixed.predicts_lost_frames
+
+
 @pytest.mark.parametrize(("rate", "foretells"), [(110 * MB, False), (220 * MB, True)])
 def test_repeated_transfers_foretell_what_the_slowest_link_step_would_not_carry(
     rate: float, foretells: bool
