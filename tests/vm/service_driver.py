@@ -89,7 +89,7 @@ def install() -> None:
     settings.write_text(text)
     for name, quick in (
         ("ebbmark-agent", "RestartSec=1"),
-        ("ebbmark-collector", "RestartSec=1\nWatchdogSec=6"),
+        ("ebbmark-collector", "RestartSec=1\nWatchdogSec=15"),
     ):
         folder = pathlib.Path(f"/etc/systemd/system/{name}.service.d")
         folder.mkdir()
