@@ -121,6 +121,7 @@ class Server:
                 max_request_body_size=settings.max_body_bytes + 1_000_000,
                 max_request_header_size=32_768,
                 connection_limit=1_000,
+                recv_bytes=65_536,  # by 8 kB a body would cost a look at every connection each time
                 asyncore_use_poll=True,
                 ident=None,
                 clear_untrusted_proxy_headers=True,
