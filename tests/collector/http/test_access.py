@@ -6,7 +6,7 @@ import pytest
 from ebbmark_collector.http.operation import Scope
 from ebbmark_collector.http.resources import every_operation
 from ebbmark_collector.intake import accept
-from ebbmark_collector.store import hosts
+from ebbmark_collector.store import access, hosts
 
 from tests.collector import wire
 from tests.collector.conftest import Api
@@ -86,6 +86,17 @@ def test_a_revoked_token_is_out_at_once(api: Api) -> None:
     assert api.client(None).get("/v1/kits", headers=header).status_code == 401
     listed = api.client().get("/v1/tokens?label=wall").get_json()["items"][0]
     assert listed["last_used_at"] is not None
+
+
+def test_a_token_revoked_elsewhere_is_out_within_a_second(api: Api) -> None:
+    """What another worker or the command line revokes is taken for a second at most."""
+    made = api.client().post("/v1/tokens", json={"scope": "viewer", "label": "wall"}).get_json()
+    header = {"Authorization": f"Bearer {made['token']}"}
+    assert api.client(None).get("/v1/kits", headers=header).status_code == 200
+    api.store.write(lambda tx: access.revoke_token(tx, made["token_id"], 1))
+    api.time.go_on(seconds=1)
+
+    assert api.client(None).get("/v1/kits", headers=header).status_code == 401
 
 
 def test_no_secret_is_kept(api: Api, tmp_path: Path) -> None:
