@@ -1,13 +1,15 @@
-"""The formats and roles that come with the program, and the demand of a name somebody typed."""
+"""The formats and roles in force on this machine, and the demand of a name somebody typed."""
 
 from dataclasses import replace
 from functools import cache
 from importlib import resources
+from pathlib import Path
 
-from ebbmark_agent.errors import UnknownDemandError
+from ebbmark_agent.errors import SettingsError, UnknownDemandError
 from ebbmark_agent.evidence import (
     FORMATS_FILE,
     ROLES_FILE,
+    DefinitionError,
     Demand,
     Formats,
     Roles,
@@ -35,9 +37,35 @@ def shipped_roles() -> Roles:
     return load_roles((folder / ROLES_FILE).read_text(encoding="utf-8"), shipped_formats())
 
 
+def formats_with(house_file: Path | None) -> Formats:
+    """Give the formats in force: those that come with the program, and the house's own beside or over them.
+
+    Args:
+        house_file: The house's format file; None where there is none.
+
+    Raises:
+        SettingsError: The file cannot be read, or with every mistake in it.
+    """
+    if house_file is None:
+        return shipped_formats()
+    where = "house.formats_file"
+    try:
+        text = house_file.read_text(encoding="utf-8")
+        return load_formats(text, extends=shipped_formats(), what=str(house_file))
+    except OSError as error:
+        fault = f"{house_file} cannot be read: {error.strerror}."
+        raise SettingsError(source=where, faults=(fault,)) from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(source=where, faults=(f"{house_file} is not UTF-8.",)) from error
+    except DefinitionError as error:
+        faults = tuple(f"{house_file}: {fault}" for fault in error.faults)
+        raise SettingsError(source=where, faults=faults) from error
+
+
 def demand_named(
     named: str,
     *,
+    formats: Formats | None = None,
     headroom: float | None = None,
     take_s: float | None = None,
     buffer_s: float | None = None,
@@ -47,6 +75,7 @@ def demand_named(
 
     Args:
         named: Its name, or a rate such as `150MB/s`.
+        formats: The formats in force; None takes those that come with the program.
         headroom: Replaces the role's own [1].
         take_s: Replaces the role's own [s].
         buffer_s: Replaces the role's own [s].
@@ -63,7 +92,7 @@ def demand_named(
     role = shipped_roles().get(named)
     try:
         if role is None:
-            return demand_of_format(shipped_formats().find(named), side=side, **given)
+            return demand_of_format((formats or shipped_formats()).find(named), side=side, **given)
         asked_of = read_demand_of if side is Side.READ else demand_of
         demand = asked_of(replace(role, **given))  # type: ignore[arg-type]
     except UnknownFormat as error:

@@ -117,6 +117,14 @@ class PrivacySettings(_Section):
     send_process_names: bool = Field(default=False, description="Names of programs that mean capture.")
 
 
+class HouseSettings(_Section):
+    """What the house adds to what the program knows."""
+
+    formats_file: Path | None = Field(
+        default=None, description="The house's recording formats: beside the shipped ones, or in their place."
+    )
+
+
 class SpoolSettings(_Section):
     """How much may wait on disk for the collector."""
 
@@ -148,6 +156,7 @@ class Settings(_Section):
     collector: CollectorSettings = CollectorSettings()
     limits: LimitSettings = LimitSettings()
     privacy: PrivacySettings = PrivacySettings()
+    house: HouseSettings = HouseSettings()
     spool: SpoolSettings = SpoolSettings()
     health: HealthSettings = HealthSettings()
     log: LogSettings = LogSettings()

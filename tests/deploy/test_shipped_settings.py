@@ -13,7 +13,7 @@ from pydantic import BaseModel
 
 from tests.deploy.shipped_settings import read_shipped, uncommented
 
-AGENT_TABLES = ("collector", "limits", "privacy", "spool", "health", "log")
+AGENT_TABLES = ("collector", "limits", "privacy", "house", "spool", "health", "log")
 COLLECTOR_TABLES = {
     "serve": collector.ServeSettings,
     "store": collector.StoreSettings,

@@ -15,8 +15,10 @@ import click
 
 from ebbmark_agent.clock import Clock
 from ebbmark_agent.database import AgentDatabase
+from ebbmark_agent.definitions import formats_with
 from ebbmark_agent.drives import Inventory
 from ebbmark_agent.errors import AgentError
+from ebbmark_agent.evidence import Formats
 from ebbmark_agent.health import JsonSmartctl
 from ebbmark_agent.lookout import Lookout
 from ebbmark_agent.memory import Memory
@@ -55,6 +57,11 @@ class Frame:
     def settings(self) -> Settings:
         """The owner's settings."""
         return load_settings(path=self.settings_path, environment=os.environ)
+
+    @cached_property
+    def formats(self) -> Formats:
+        """The recording formats in force: the shipped ones and the house's own."""
+        return formats_with(self.settings.house.formats_file)
 
     @cached_property
     def clock(self) -> Clock:

@@ -12,7 +12,7 @@ from ebbmark_agent.cli.folding import for_terminal
 from ebbmark_agent.cli.frame import Frame, table
 from ebbmark_agent.cli.service import running_agent
 from ebbmark_agent.cycle import refusals_now
-from ebbmark_agent.definitions import shipped_formats, shipped_roles
+from ebbmark_agent.definitions import shipped_roles
 from ebbmark_agent.drives import Drive, Inventory, Volume, scan, with_names
 from ebbmark_agent.errors import SmartctlMissingError, UnknownDriveError
 from ebbmark_agent.evidence import demand_of, path_name
@@ -231,9 +231,10 @@ def _why_text(answers: list[dict[str, Any]]) -> str:
 
 @click.command()
 @click.option("--json", "as_json", is_flag=True, help="One JSON object on stdout.")
-def formats(*, as_json: bool) -> None:
+@click.pass_obj
+def formats(frame: Frame, *, as_json: bool) -> None:
     """List the recording formats and roles that --for knows."""
-    known = list(shipped_formats())
+    known = list(frame.formats)
     roles = [(role, demand) for role in shipped_roles() if (demand := demand_of(role)) is not None]
     if as_json:
         document = {

@@ -6,7 +6,7 @@ import secrets
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -34,9 +34,17 @@ from ebbmark_agent.cli.probe_words import (
 )
 from ebbmark_agent.cli.progress import ProbeBar
 from ebbmark_agent.consent import BY_HAND_QUIET_S, Wanted
-from ebbmark_agent.definitions import demand_named, shipped_formats
+from ebbmark_agent.definitions import demand_named
 from ebbmark_agent.errors import AgentError, DriveWriteError
-from ebbmark_agent.evidence import Side, chart, demand_of_format, fit_list, list_text, terminal_chart
+from ebbmark_agent.evidence import (
+    RecordingFormat,
+    Side,
+    chart,
+    demand_of_format,
+    fit_list,
+    list_text,
+    terminal_chart,
+)
 from ebbmark_agent.keeping import Keeper, paid_for
 from ebbmark_agent.moment import Scene
 from ebbmark_agent.probe import ProbeRequest
@@ -141,7 +149,11 @@ def probe(
     if rehearsal and named is None:
         raise click.UsageError("--rehearsal needs a rate to pace itself by: name it with --for.")
     with _errors_as_json(as_json=as_json):
-        demand = demand_named(named, headroom=headroom, take_s=take_s, buffer_s=buffer_s) if named else None
+        demand = None
+        if named:
+            demand = demand_named(
+                named, formats=frame.formats, headroom=headroom, take_s=take_s, buffer_s=buffer_s
+            )
         asked = Asked(
             path=path,
             kind=ProbeKind.SOAK if soak else ProbeKind.REHEARSAL if rehearsal else ProbeKind.SPOT,
@@ -154,7 +166,8 @@ def probe(
             heat_limit_c=heat_limit_c,
         )
         judged, bench = _run(frame, asked, as_json=as_json)
-    _show(judged, bench, asked=asked, as_json=as_json, chart_file=chart_file, every_format=every_format)
+    every = frame.formats if every_format else None
+    _show(judged, bench, asked=asked, as_json=as_json, chart_file=chart_file, every=every)
 
 
 @click.command("copy-test")
@@ -200,7 +213,9 @@ def offload_test(
     Not a byte is written, so removable media with clips may be read.
     """
     with _errors_as_json(as_json=as_json):
-        demand = demand_named(named, buffer_s=buffer_s, side=Side.READ) if named else None
+        demand = None
+        if named:
+            demand = demand_named(named, formats=frame.formats, buffer_s=buffer_s, side=Side.READ)
         asked = Asked(
             path=path,
             kind=ProbeKind.READ,
@@ -283,7 +298,7 @@ def _show(
     asked: Asked,
     as_json: bool,
     chart_file: Path | None = None,
-    every_format: bool = False,
+    every: Iterable[RecordingFormat] | None = None,
 ) -> None:
     buffer_s = asked.demand.buffer_s if asked.demand else asked.buffer_s
     name = " + ".join(drive.display_name for drive in bench.members) or str(asked.path)
@@ -308,8 +323,8 @@ def _show(
         if evidence is not None and evidence.segments:
             plain = not (sys.stdout.encoding or "").lower().startswith("utf")
             click.echo("\n" + terminal_chart(evidence.segments, judged=judged.fit, plain=plain, moved=moved))
-        if every_format and evidence is not None:
-            demands = [demand_of_format(one, buffer_s=buffer_s) for one in shipped_formats()]
+        if every is not None and evidence is not None:
+            demands = [demand_of_format(one, buffer_s=buffer_s) for one in every]
             click.echo("\n" + list_text(fit_list(evidence, demands)))
     if judged.fit is not None:
         click.get_current_context().exit(EXIT_CODES[judged.fit.standing])

@@ -12,6 +12,7 @@ from ebbmark_agent.cli.frame import Frame
 def check_config(frame: Frame) -> None:
     """Check the settings and tell every fault at once."""
     settings = frame.settings
+    _ = frame.formats  # a house's own file is read here, so that a mistake in it is told before it is needed
     click.echo("The settings are in order.")
     if not settings.limits.writes_allowed:
         click.echo("Automatic probes may not write here (limits.writes_allowed = false).")

@@ -17,6 +17,20 @@ def test_formats_list_what_probe_takes(run: Run) -> None:
     assert all(one["demand_bytes_per_s"] >= one["rate_bytes_per_s"] for one in document["roles"])
 
 
+def test_the_houses_own_formats_are_known(run: Run, tmp_path: Path) -> None:
+    """A format file named in the settings adds to the shipped ones; a mistake in it is told with its line."""
+    path = tmp_path / "formats.toml"
+    path.write_text('[[free]]\nname = "four-camera-show"\nmbyte_per_s = 120\nsource = "measured"\n')
+    listed = json.loads(run("formats", "--json", EBBMARK_HOUSE_FORMATS_FILE=str(path)).stdout)["formats"]
+    path.write_text('[[free]]\nname = "four-camera-show"\nmbyte_per_s = -1\n')
+    wrong = run("check-config", EBBMARK_HOUSE_FORMATS_FILE=str(path))
+
+    assert {one["name"]: one["rate_bytes_per_s"] for one in listed}["four-camera-show"] == 120e6
+    assert len(listed) > 1000
+    assert wrong.exit_code == 32
+    assert "line 3" in wrong.stderr
+
+
 def test_formats_read_as_a_table(run: Run) -> None:
     """For people the formats stand in columns with their rate in MB/s."""
     assert "prores-422-hq-uhd-59.94" in run("formats").stdout
