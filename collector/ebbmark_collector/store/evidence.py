@@ -268,7 +268,8 @@ def probes_not_judged(tx: Tx, drive_id: str) -> list[Row]:
 def latest_soak(tx: Tx, drive_id: str) -> Row | None:
     """Give a drive's latest soak that ran to its end."""
     rows = tx.query(
-        """SELECT * FROM probes WHERE drive_id = :drive_id AND kind = 'soak' AND outcome = 'completed'
+        """SELECT * FROM probes WHERE drive_id = :drive_id AND kind <> 'spot' AND kind = 'soak'
+             AND outcome = 'completed'
            ORDER BY started_ms DESC LIMIT 1""",
         {"drive_id": drive_id},
     )
@@ -278,7 +279,7 @@ def latest_soak(tx: Tx, drive_id: str) -> Row | None:
 def latest_read_floor(tx: Tx, drive_id: str) -> float | None:
     """Give the mean rate of a drive's latest read probe [bytes/s]."""
     rows = tx.query(
-        """SELECT mean_bytes_per_s FROM probes WHERE drive_id = :drive_id AND kind = 'read'
+        """SELECT mean_bytes_per_s FROM probes WHERE drive_id = :drive_id AND kind <> 'spot' AND kind = 'read'
              AND outcome = 'completed' ORDER BY started_ms DESC LIMIT 1""",
         {"drive_id": drive_id},
     )

@@ -4,12 +4,12 @@ import os
 import sqlite3
 import subprocess
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from ebbmark_collector.errors import Corrupt, StorageFull
-from ebbmark_collector.store import Tx, hosts
+from ebbmark_collector.store import Tx, evidence, hosts
 from ebbmark_collector.store.schema import STEPS
 from ebbmark_collector.store.sqlite import SqliteStore
 
@@ -37,6 +37,39 @@ def test_every_table_is_strict(sqlite_store: SqliteStore) -> None:
         if r["type"] == "table" and not r["strict"] and not r["name"].startswith(("sqlite_", "_sqlite"))
     ]
     assert loose == []
+
+
+@pytest.mark.parametrize(
+    ("look", "index"),
+    [
+        (lambda tx: evidence.probes_not_judged(tx, "d"), "probes_to_judge"),
+        (lambda tx: evidence.probe_marks(tx, "d", since_ms=9), "probes_not_spots"),
+        (lambda tx: evidence.latest_soak(tx, "d"), "probes_not_spots"),
+        (lambda tx: evidence.latest_read_floor(tx, "d"), "probes_not_spots"),
+    ],
+)
+def test_a_look_reads_no_more_probes_than_it_asks_for(
+    sqlite_store: SqliteStore, look: Callable[[Tx], object], index: str
+) -> None:
+    """Few probes of a drive are found along the index of the few, not by reading all of the drive's."""
+    asked: list[str] = []
+    plans: list[str] = []
+
+    def job(tx: Tx) -> None:
+        writer = sqlite_store._writer.conn
+        writer.set_trace_callback(asked.append)
+        look(tx)
+        writer.set_trace_callback(None)
+        plans.extend(
+            row["detail"]
+            for sql in asked
+            if sql.lstrip().startswith("SELECT")
+            for row in tx.query(f"EXPLAIN QUERY PLAN {sql}")
+        )
+
+    sqlite_store.write(job)
+
+    assert any(f"USING INDEX {index}" in plan for plan in plans), plans
 
 
 def test_writers_that_wait_together_share_a_commit(sqlite_store: SqliteStore) -> None:

@@ -1,0 +1,85 @@
+CREATE TABLE probes (
+  drive_id {T} NOT NULL,
+  started_ms {I} NOT NULL,
+  probe_id {T} NOT NULL,
+  report_id {T} NOT NULL,
+  made_ms {I} NOT NULL,
+  host_id {T} NOT NULL,
+  volume_id {T},
+  kind {T} NOT NULL,
+  outcome {T} NOT NULL,
+  duration_s {F} NOT NULL,
+  bytes_written {I} NOT NULL,
+  read_back_ok {I},
+  path_key {T} NOT NULL,
+  layout {T} NOT NULL,
+  file_system {T} NOT NULL,
+  fill_start {F},
+  fill_end {F},
+  rest_before_s {F},
+  temperature_start_c {F},
+  temperature_hottest_c {F},
+  floor_bytes_per_s {F},
+  mean_bytes_per_s {F},
+  lasting_bytes_per_s {F},
+  gave_way_to {T},
+  by_hand {I} NOT NULL DEFAULT 0,
+  waited_for_data_s {F} NOT NULL DEFAULT 0,
+  fault_sentence {T},
+  discard {T} NOT NULL,
+  space_returned {I},
+  settled {I},
+  cliff_at_bytes {F},
+  cliff_floor_bytes_per_s {F},
+  spread {F},
+  longest_stall_s {F},
+  stall_count {I},
+  pattern {T},
+  path_limited {I} NOT NULL DEFAULT 0,
+  standing {T},
+  fit_key {T},
+  fit_json {B},
+  trace_kept {I} NOT NULL DEFAULT 1,
+  result_json {B} NOT NULL,
+  figures {B},
+  PRIMARY KEY (drive_id, started_ms, probe_id)
+) {KEYED};
+CREATE UNIQUE INDEX probes_by_id ON probes (probe_id);
+CREATE INDEX probes_to_judge ON probes (drive_id) WHERE fit_key IS NULL;
+CREATE INDEX probes_not_spots ON probes (drive_id, started_ms) WHERE kind <> 'spot';
+CREATE INDEX spots_with_trace ON probes (started_ms) WHERE kind = 'spot' AND trace_kept = 1;
+CREATE TABLE old_spots (
+  drive_id {T} NOT NULL,
+  started_ms {I} NOT NULL,
+  floor_bytes_per_s {F},
+  lasting_bytes_per_s {F},
+  mean_bytes_per_s {F},
+  spread {F},
+  PRIMARY KEY (drive_id, started_ms)
+) {KEYED};
+CREATE TABLE takes (
+  drive_id {T} NOT NULL,
+  started_ms {I} NOT NULL,
+  take_id {T} NOT NULL,
+  report_id {T} NOT NULL,
+  host_id {T} NOT NULL,
+  duration_s {F} NOT NULL,
+  written_bytes {I} NOT NULL,
+  mean_bytes_per_s {F} NOT NULL,
+  peak_bytes_per_s {F} NOT NULL,
+  busy_share {F},
+  saturated {I} NOT NULL,
+  saturated_floor_bytes_per_s {F},
+  path_key {T} NOT NULL,
+  take_json {T} NOT NULL,
+  PRIMARY KEY (drive_id, started_ms, take_id)
+) {KEYED};
+CREATE TABLE findings (
+  drive_id {T} NOT NULL,
+  found_ms {I} NOT NULL,
+  report_id {T} NOT NULL,
+  host_id {T} NOT NULL,
+  code {T} NOT NULL,
+  finding_json {T} NOT NULL,
+  PRIMARY KEY (drive_id, found_ms, report_id)
+) {KEYED}
