@@ -13,6 +13,8 @@ from ebbmark_collector.http.resources import (
     fleet,
     hosts,
     intake,
+    kits,
+    plans,
     probes,
     rules,
     service,
@@ -31,6 +33,8 @@ _TABLES = (
     rules,
     asked,
     answers,
+    kits,
+    plans,
     exports,
     access,
 )
