@@ -10,7 +10,8 @@ from ebbmark_collector.http import auditing
 from ebbmark_collector.http.operation import Call, In, Out, Reply, Routes, Scope
 from ebbmark_collector.http.paging import list_page, page_model, query_model
 from ebbmark_collector.http.problems import HttpProblem
-from ebbmark_collector.http.resources.drives import of_drive, row_of
+from ebbmark_collector.http.resources.drive_history import of_drive
+from ebbmark_collector.http.resources.drives import row_of
 from ebbmark_collector.intake.judging import look_at
 from ebbmark_collector.intake.orders import applies_to
 from ebbmark_collector.intake.rulebook import rulebook

@@ -9,7 +9,8 @@ from pydantic import Field
 from ebbmark_collector.errors import NotFound
 from ebbmark_collector.http.operation import Call, Out, Reply, Routes
 from ebbmark_collector.http.paging import list_page, page_model, query_model
-from ebbmark_collector.http.resources.drives import StandingWord, of_drive
+from ebbmark_collector.http.resources.drive_history import of_drive
+from ebbmark_collector.http.resources.drives import StandingWord
 from ebbmark_collector.intake.judging import kept_result
 from ebbmark_collector.store import Row, Tx, evidence, lists
 from ebbmark_collector.store.listing import one
