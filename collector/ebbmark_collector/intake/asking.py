@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from ebbmark_agent.evidence import Demand, Fit, InUse, ProbeEvidence, demand_of_format, fit
+from ebbmark_agent.report import evidence_of
 
 from ebbmark_collector.intake import points
 from ebbmark_collector.intake.judging import kept_result
@@ -58,10 +59,9 @@ def soak_evidence(tx: Tx, drive: Row, *, with_trace: bool) -> ProbeEvidence | No
     if row is None or figures is None:
         return None
     result = kept_result(tx, row) if with_trace else points.bare_result(row)
-    return points.evidence_of(
+    return evidence_of(
         result,
-        figures,
-        segments=points.traces_of(result.trace),
+        figures=figures,
         started_at=from_ms(row["started_ms"]),
         capacity_bytes=drive["capacity_bytes"],
         rotational=None if drive["rotational"] is None else bool(drive["rotational"]),

@@ -11,7 +11,7 @@ from datetime import datetime
 from functools import lru_cache
 
 from ebbmark_agent.evidence import Demand, fit
-from ebbmark_agent.report import ProbeResult, Report
+from ebbmark_agent.report import ProbeResult, Report, evidence_of
 
 from ebbmark_collector.alerts import step, weigh
 from ebbmark_collector.intake import points
@@ -98,10 +98,9 @@ def judge_probe(tx: Tx, drive: Row, probe: Row, role: DriveRole | None) -> None:
         if demand is not None and probe["kind"] in _JUDGED_BY_FIT:
             result = kept_result(tx, probe)
             judged = fit(
-                points.evidence_of(
+                evidence_of(
                     result,
-                    figures,
-                    segments=points.traces_of(result.trace),
+                    figures=figures,
                     started_at=from_ms(probe["started_ms"]),
                     capacity_bytes=drive["capacity_bytes"],
                     rotational=None if drive["rotational"] is None else bool(drive["rotational"]),

@@ -1,27 +1,16 @@
-"""From a reported probe to what the judge needs: evidence with its figures, and the figures of a series."""
+"""The figures of a reported probe: as they are kept beside it, and as a series needs them."""
 
 import logging
 import re
-from datetime import datetime
 
 from ebbmark_agent.evidence import (
-    Bus,
     Demand,
-    DiscardState,
     Figures,
-    FileLayout,
-    Path,
-    ProbeEvidence,
-    ProbeKind,
-    ProbeOutcome,
-    RehearsalFacts,
-    SoakEnd,
-    Trace,
     read_trace,
 )
 from ebbmark_agent.evidence.figures import FIGURES_VERSION
 from ebbmark_agent.evidence.links import path_ceiling
-from ebbmark_agent.report import PathFacts, ProbeResult, TraceDocument
+from ebbmark_agent.report import PathFacts, ProbeResult, path_of, traces_of
 from pydantic import TypeAdapter
 
 from ebbmark_collector.errors import StoreError
@@ -34,15 +23,6 @@ _DIGITS = 9  # [1] kept of a figure: a byte a second of a gigabyte a second
 NO_ROLE_BUFFER_S = 1.0  # [s] what a floor is shown for while no role says more
 
 
-def traces_of(documents: tuple[TraceDocument, ...]) -> tuple[Trace, ...]:
-    """Give the traces of a probe, those with anything in them.
-
-    Raises:
-        ValueError: When a trace makes no sense.
-    """
-    return tuple(Trace.from_steps(d.step_us, d.step_bytes) for d in documents if d.step_us)
-
-
 def figures_of(result: ProbeResult) -> Figures | None:
     """Read every figure of a probe; None where its trace has none to read."""
     try:
@@ -51,76 +31,6 @@ def figures_of(result: ProbeResult) -> Figures | None:
     except ValueError as error:
         _LOG.warning("a trace cannot be read: %s", error, extra={"probe_id": result.probe_id})
         return None
-
-
-def path_of(path: PathFacts) -> Path:
-    """Give a reported path as the evidence package knows it."""
-    return Path(
-        bus=Bus(path.bus.value),
-        key=path.key(),
-        bridge=path.bridge,
-        uas=path.uas,
-        link_now=path.link_now,
-        link_best=path.link_best,
-        link_now_bytes_per_s=path.link_now_bytes_per_s,
-        link_best_bytes_per_s=path.link_best_bytes_per_s,
-    )
-
-
-def evidence_of(
-    result: ProbeResult,
-    figures: Figures,
-    *,
-    segments: tuple[Trace, ...] = (),
-    started_at: datetime | None = None,
-    capacity_bytes: int | None = None,
-    rotational: bool | None = None,
-) -> ProbeEvidence:
-    """Put one probe's evidence together.
-
-    Args:
-        result: The probe as reported; its own trace is not read.
-        figures: Its figures.
-        segments: Its traces, where they are still kept.
-        started_at: When it began, on the collector's clock.
-        capacity_bytes: Size of the drive [bytes], where the probe does not tell its volume's.
-        rotational: True for a disk whose outer tracks are faster.
-    """
-    rehearsal = None
-    if result.rehearsal is not None:
-        paced = result.rehearsal
-        rehearsal = RehearsalFacts(
-            rate_bytes_per_s=paced.rate_bytes_per_s,
-            buffer_bytes=paced.buffer_bytes,
-            frames=paced.frames,
-            late_frames=paced.late_frames,
-            high_water_bytes=paced.high_water_bytes,
-            seams=paced.seams,
-            longest_seam_s=paced.longest_seam_s,
-        )
-    return ProbeEvidence(
-        figures=figures,
-        segments=segments,
-        kind=ProbeKind(result.kind.value),
-        outcome=ProbeOutcome(result.outcome.value),
-        started_at=started_at or result.started_at,
-        path=path_of(result.path),
-        file_system=result.file_system,
-        layout=FileLayout(result.layout.value),
-        soak_end=SoakEnd(result.soak_end.value) if result.soak_end else None,
-        capacity_bytes=result.volume_bytes or capacity_bytes,
-        rotational=rotational,
-        fill_start=result.fill_start,
-        fill_end=result.fill_end,
-        position_start=result.position_start,
-        position_end=result.position_end,
-        rest_before_s=result.rest_before_s,
-        discard=DiscardState(result.discard.value),
-        hottest_c=result.temperature_hottest_c,
-        read_back_ok=result.read_back_ok,
-        fault=result.drive_fault.sentence if result.drive_fault else None,
-        rehearsal=rehearsal,
-    )
 
 
 def figure_columns(figures: Figures, path: PathFacts) -> dict[str, Value]:

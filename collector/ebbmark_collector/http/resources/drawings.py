@@ -4,6 +4,7 @@ from datetime import timedelta
 
 from ebbmark_agent.evidence import fit
 from ebbmark_agent.evidence.chart import chart
+from ebbmark_agent.report import evidence_of, traces_of
 from pydantic import Field
 
 from ebbmark_collector.errors import NotFound
@@ -44,16 +45,15 @@ def trace_svg(call: Call) -> Reply:
             raise NotFound(f"There is no probe {call.path['probe_id']}.")
         drive = row_of(tx, probe["drive_id"])
         result = kept_result(tx, probe)
-        segments, figures = points.traces_of(result.trace), points.stored_figures(probe["figures"])
+        segments, figures = traces_of(result.trace), points.stored_figures(probe["figures"])
         if not segments or figures is None:
             raise NotFound("This probe's trace is past its retention; its figures are kept.")
         role = rulebook(tx).role(drive["role"])
         judged = None
         if role is not None and role.demand is not None:
-            known = points.evidence_of(
+            known = evidence_of(
                 result,
-                figures,
-                segments=segments,
+                figures=figures,
                 started_at=from_ms(probe["started_ms"]),
                 capacity_bytes=drive["capacity_bytes"],
             )
