@@ -24,6 +24,7 @@ from ebbmark_collector.http.pressure import Pressure, waiting_requests
 from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.http.rates import Rates
 from ebbmark_collector.http.resources import every_operation
+from ebbmark_collector.http.straight import StraightIn
 from ebbmark_collector.http.tokens import TokensSeen
 from ebbmark_collector.store import to_ms
 
@@ -34,24 +35,33 @@ _MAX_QUERY_BYTES = 24_000
 class _Door:
     """The checks every request passes on its way to a view."""
 
-    def __init__(self, services: Services) -> None:
+    def __init__(self, services: Services, waiting: Callable[[], int]) -> None:
         self.services = services
         self.by_token = Rates(services.settings.serve.requests_a_minute)
-        self.pressure = Pressure(services.settings.serve.most_waiting)
+        self.pressure = Pressure(services.settings.serve.most_waiting, waiting)
         self.wrong = Rates(services.settings.serve.wrong_tokens_a_minute)
         self.tokens = TokensSeen(services.store, services.clock.monotonic_s)
 
-    def _principal(self, operation: Operation) -> Principal | None:
-        services, address = self.services, request.remote_addr or "unknown"
+    def principal(self, operation: Operation, *, address: str, shown: str | None) -> Principal | None:
+        """Give who calls, if they have their turn and may do this.
+
+        Args:
+            operation: What they ask for.
+            address: Where they call from.
+            shown: Their Authorization header.
+
+        Raises:
+            HttpProblem: 401, 403, 429.
+        """
+        services = self.services
         now_s = services.clock.monotonic_s()
         if not operation.scopes:
             return None
         if (wait_s := self.wrong.wait_s(address, now_s)) > 0:
             raise _too_many(wait_s, "Too many wrong tokens came from this address.")
         try:
-            header = request.headers.get("Authorization")
-            busy = waiting_requests() > 0
-            principal = auth.who_calls(self.tokens, header, services.clock.utc(), busy=busy)
+            busy = self.pressure.waiting() > 0
+            principal = auth.who_calls(self.tokens, shown, services.clock.utc(), busy=busy)
         except HttpProblem as problem:
             if "invalid_token" in problem.headers["WWW-Authenticate"]:
                 self.wrong.take(address, now_s)
@@ -62,7 +72,11 @@ class _Door:
         return principal
 
     def _call(self, operation: Operation, path: dict[str, str]) -> Call:
-        principal = self._principal(operation)
+        principal = self.principal(
+            operation,
+            address=request.remote_addr or "unknown",
+            shown=request.headers.get("Authorization"),
+        )
         for name, value in path.items():
             if len(value) > 256 or not re.fullmatch(ID_PATTERN, value):
                 raise HttpProblem(404, f"There is no {name.removesuffix('_id')} of that name.")
@@ -153,7 +167,7 @@ def create_app(services: Services) -> Flask:
     app.url_map.strict_slashes = True
     app.url_map.merge_slashes = False
     problems.install(app)
-    door = _Door(services)
+    door = _Door(services, partial(waiting_requests, app))
     operations = every_operation()
     for operation in operations:
         app.add_url_rule(
@@ -165,4 +179,5 @@ def create_app(services: Services) -> Flask:
         )
     app.config["OPENAPI"] = _description()
     app.after_request(_after)
+    app.wsgi_app = StraightIn(app, door, operations, _ACCESS)  # type: ignore[method-assign]
     return app

@@ -8,9 +8,10 @@
 """
 
 import threading
+from collections.abc import Callable
 from random import SystemRandom
 
-from flask import Flask, current_app
+from flask import Flask
 
 from ebbmark_collector.http.operation import Operation
 from ebbmark_collector.http.problems import HttpProblem
@@ -29,16 +30,26 @@ def tell_waiting(app: Flask, waiting: object) -> None:
     app.config[_WAITING] = waiting
 
 
-def waiting_requests() -> int:
-    """Tell how many requests wait for a thread of the server that runs this application [1]."""
-    waiting = current_app.config.get(_WAITING)
+def waiting_requests(app: Flask) -> int:
+    """Tell how many requests wait for a thread of the server that runs an application [1]."""
+    waiting = app.config.get(_WAITING)
     return 0 if waiting is None else len(waiting)
 
 
-class Pressure:
-    """Counts who was let in, and gives times to those who were not."""
+class TurnedAway(HttpProblem):
+    """Too many requests wait before this one."""
 
-    def __init__(self, most_waiting: int) -> None:
+
+class Pressure:
+    """Counts who was let in, and gives times to those who were not.
+
+    Args:
+        most_waiting: Requests that may wait [1].
+        waiting: Gives how many wait for a thread [1].
+    """
+
+    def __init__(self, most_waiting: int, waiting: Callable[[], int] = lambda: 0) -> None:
+        self.waiting = waiting
         self._most_waiting = most_waiting
         self._lock = threading.Lock()
         self._looked_s: float | None = None
@@ -81,13 +92,13 @@ class Pressure:
         """Refuse a request for now if too many wait before those that came after it.
 
         Raises:
-            HttpProblem: 503 with Retry-After.
+            TurnedAway: 503 with Retry-After.
         """
         if not operation.raw_body:
             return
-        seconds = self.come_back_in_s(waiting_requests(), now_s)
+        seconds = self.come_back_in_s(self.waiting(), now_s)
         if seconds is not None:
-            raise HttpProblem(
+            raise TurnedAway(
                 503,
                 f"Too many requests wait already. Nothing was taken in; send it again in {seconds} s.",
                 headers={"Retry-After": str(seconds)},

@@ -86,17 +86,16 @@ class HttpProblem(CollectorError):  # noqa: N818 -- it becomes a problem documen
         self.field = field
 
 
-def response(
+def written(
     status: int,
     detail: str,
     *,
     kind: str | None = None,
     title: str | None = None,
     errors: list[tuple[str, str]] | None = None,
-    headers: dict[str, str] | None = None,
     instance: str | None = None,
-) -> Response:
-    """Write a problem document as a response."""
+) -> bytes:
+    """Write a problem document."""
     known, known_title = _TYPES.get(status, ("about:blank", "The request failed"))
     body: dict[str, Any] = {
         "type": f"/problems/{kind or known}",
@@ -108,7 +107,22 @@ def response(
         body["instance"] = instance
     if errors:
         body["errors"] = [{"field": field, "detail": text} for field, text in errors]
-    reply = Response(json.dumps(body, ensure_ascii=False), status=status, content_type=MEDIA)
+    return json.dumps(body, ensure_ascii=False).encode()
+
+
+def response(
+    status: int,
+    detail: str,
+    *,
+    kind: str | None = None,
+    title: str | None = None,
+    errors: list[tuple[str, str]] | None = None,
+    headers: dict[str, str] | None = None,
+    instance: str | None = None,
+) -> Response:
+    """Write a problem document as a response."""
+    body = written(status, detail, kind=kind, title=title, errors=errors, instance=instance)
+    reply = Response(body, status=status, content_type=MEDIA)
     reply.headers["Cache-Control"] = "no-store"
     for name, value in (headers or {}).items():
         reply.headers[name] = value

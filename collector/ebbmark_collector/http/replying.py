@@ -17,6 +17,7 @@ from werkzeug.datastructures import Headers
 from ebbmark_collector.http.operation import Reply
 from ebbmark_collector.http.problems import HttpProblem
 
+VARY = "Accept-Encoding, Authorization"
 _GZIP_FROM = 1_000  # [bytes] below this packing costs more than it saves
 
 
@@ -114,6 +115,15 @@ def _sparse(body: BaseModel, fields: tuple[str, ...]) -> Any:
     return {k: v for k, v in whole.items() if k in wanted}
 
 
+def plain_bytes(reply: Reply) -> bytes | None:
+    """Give the body of an answer that `write` leaves as it is whoever sent the POST; None of others."""
+    plain = reply.status == 200 and not reply.headers and reply.revision is None
+    if not plain or isinstance(reply.body, Iterator):
+        return None
+    body = _bytes_of(reply)
+    return body if len(body) < _GZIP_FROM else None
+
+
 def _accepts_gzip(request: Request) -> bool:
     return request.accept_encodings["gzip"] > 0
 
@@ -139,7 +149,7 @@ def write(request: Request, reply: Reply) -> Response:
         response.headers.remove("Content-Type")
         return response
     response.headers["Content-Type"] = reply.media
-    response.headers["Vary"] = "Accept-Encoding, Authorization"
+    response.headers["Vary"] = VARY
     if len(body) >= _GZIP_FROM and _accepts_gzip(request):
         body = gzip.compress(body, 5, mtime=0)
         response.headers["Content-Encoding"] = "gzip"
