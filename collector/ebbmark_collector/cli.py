@@ -4,6 +4,7 @@ import json
 import os
 import sys
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import click
@@ -14,6 +15,7 @@ from ebbmark_collector.errors import CollectorError
 from ebbmark_collector.http import auth
 from ebbmark_collector.http.app import create_app
 from ebbmark_collector.http.operation import Scope, Services
+from ebbmark_collector.http.pressure import waiting_requests
 from ebbmark_collector.intake import house
 from ebbmark_collector.rounds import Rounds, open_post
 from ebbmark_collector.sd_notify import ServiceManager
@@ -121,7 +123,8 @@ def serve(data: Path, config_path: Path | None, listen: str | None, verbose: boo
             _serve_tls(https, store, clock, Rounds(store, clock, settings, post))
             return
         services = Services(store=store, clock=clock, settings=settings)
-        server = Server(create_app(services), settings.serve)
+        app = create_app(services)
+        server = Server(app, settings.serve)
         server.on_signals()  # before anybody is told that it listens
         token = _first_admin(store, clock)
         if token is not None:
@@ -129,7 +132,7 @@ def serve(data: Path, config_path: Path | None, listen: str | None, verbose: boo
         for host, port in server.addresses:
             click.echo(f"listening on http://{f'[{host}]' if ':' in host else host}:{port}")
         sys.stdout.flush()
-        rounds = Rounds(store, clock, settings, post)
+        rounds = Rounds(store, clock, settings, post, waiting=partial(waiting_requests, app))
         rounds.start()
         try:
             server.run(now_s=clock.monotonic_s, manager=ServiceManager(os.environ))

@@ -39,7 +39,10 @@ class ServeSettings(_Section):
         default=16, ge=1, le=64, description="Requests at a time; more of them share one sync of the disk."
     )
     most_waiting: int = Field(
-        default=64, ge=1, le=10_000, description="Requests; beyond that agents are told to come back later."
+        default=64,
+        ge=1,
+        le=10_000,
+        description="Requests; agents are told to come later beyond that and what a second takes in.",
     )
     max_body_bytes: int = Field(default=8_000_000, ge=10_000, le=100_000_000)
     stalled_body_s: int = Field(default=30, ge=1, le=600)

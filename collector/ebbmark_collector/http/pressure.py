@@ -1,10 +1,13 @@
 """When more requests wait than will be answered soon, agents are told to come back, and when.
 
 1. Only handing in reports is put off: its caller keeps the report and asks again. People are always served.
-2. Whoever is turned away gets a time of its own behind those given before, so that agents which came together
+2. As many may wait as are taken in in a second, if that is more than the setting. Retry-After tells whole
+   seconds, so those turned away at one instant come at one instant of their seconds: what waits from one such
+   moment must last until the next.
+3. Whoever is turned away gets a time of its own behind those given before, so that agents which came together
    do not come together again, and the last is not later than the crowd is long.
-3. Twice as many are asked to come in a second as were taken in in one: fewer would leave the collector idle
-   when some do not come, more would keep it busy with turning them away.
+4. Half as many again are asked to come in a second as were taken in in one: fewer would leave the collector
+   idle when some do not come, more would keep it busy with turning them away.
 """
 
 import threading
@@ -19,9 +22,10 @@ from ebbmark_collector.http.problems import HttpProblem
 _WAITING = "EBBMARK_WAITING"
 _LOOK_EVERY_S = 1.0  # [s]
 _FIRST_A_S, _LEAST_A_S = 100.0, 1.0  # [1/s] let in, until it is known and at the least
+_WAIT_S = 1.0  # [s] of work that may wait
 _FALL = 0.1  # [1] of the way down to what was let in, each second
 _LEAST_S, _MOST_S = 1.0, 120.0  # [s] waits
-_COME_A_PLACE = 2.0  # [1] that many shall come for each that can be taken in
+_COME_A_PLACE = 1.5  # [1] that many shall come for each that can be taken in
 _random = SystemRandom()
 
 
@@ -66,7 +70,7 @@ class Pressure:
         """
         with self._lock:
             self._look(now_s)
-            if waiting <= self._most_waiting:
+            if waiting <= max(self._most_waiting, _WAIT_S * self._taken_in_a_s):
                 self._let_in += 1
                 return None
             self._turned_away += 1

@@ -4,6 +4,7 @@ A round works in small transactions, so intake never waits long for it. Run twic
 """
 
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -101,7 +102,14 @@ def _look(this: _Round, drive_id: str) -> None:
     look_at(tx, drive_id, book, now, fresh=fresh, siblings=siblings, history=past, row=row, host=host)
 
 
-def judge_fleet(store: Store, now: datetime, *, everything: bool = False, limit: int = 100_000) -> int:
+def judge_fleet(
+    store: Store,
+    now: datetime,
+    *,
+    everything: bool = False,
+    limit: int = 100_000,
+    rest: Callable[[], timedelta] = timedelta,
+) -> int:
     """Judge every drive that has news, a delay running, or was not looked at for long, with trend and cohort.
 
     Args:
@@ -109,6 +117,7 @@ def judge_fleet(store: Store, now: datetime, *, everything: bool = False, limit:
         now: The instant it is judged at.
         everything: Every drive, whatever its news.
         limit: The most to look at.
+        rest: Called before each transaction to let others go first; gives how long they went.
 
     Returns:
         How many were looked at [1].
@@ -120,8 +129,9 @@ def judge_fleet(store: Store, now: datetime, *, everything: bool = False, limit:
     ids = list(dict.fromkeys([*due, *moving]))[:limit]
     for start in range(0, len(ids), CHUNK):
         chunk = ids[start : start + CHUNK]
+        now += rest()
 
-        def job(tx: Tx, chunk: list[str] = chunk) -> None:
+        def job(tx: Tx, chunk: list[str] = chunk, now: datetime = now) -> None:
             this = _Round(tx=tx, book=rulebook(tx), families=families, now=now, hosts={})
             for drive_id in chunk:
                 _look(this, drive_id)

@@ -16,6 +16,7 @@ from ebbmark_collector.clock import Clock
 from ebbmark_collector.errors import StoreError
 from ebbmark_collector.rounds.fleet import judge_fleet, keep_within_retention, listen_for_silence
 from ebbmark_collector.rounds.messages import Post, deliver, gather
+from ebbmark_collector.rounds.resting import Rests
 from ebbmark_collector.settings import Settings
 from ebbmark_collector.store import Store, leases, soundness, to_ms
 
@@ -27,19 +28,36 @@ _DRIVES_A_ROUND = 2_000  # [1]
 
 
 class Rounds:
-    """The scheduler of one process; its rounds run only while this process leads."""
+    """The scheduler of one process; its rounds run only while this process leads.
 
-    def __init__(self, store: Store, clock: Clock, settings: Settings, post: Post) -> None:
+    Args:
+        store: The store.
+        clock: The clocks.
+        settings: What the operator set.
+        post: Who is told.
+        waiting: Gives how many requests wait for a thread [1]; judging lets them go first.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        clock: Clock,
+        settings: Settings,
+        post: Post,
+        *,
+        waiting: Callable[[], int] = lambda: 0,
+    ) -> None:
         self._store, self._clock = store, clock
         self._owner = secrets.token_hex(8)
         self._stopping = threading.Event()
+        rest = Rests(waiting, clock.monotonic_s, self._stopping)
         self.leads = False
         self._scheduler = BackgroundScheduler(
             timezone="UTC",
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
         rounds: tuple[tuple[str, float, Callable[[datetime], object]], ...] = (
-            ("judging", 15, lambda now: judge_fleet(store, now, limit=_DRIVES_A_ROUND)),
+            ("judging", 15, lambda now: judge_fleet(store, now, limit=_DRIVES_A_ROUND, rest=rest)),
             ("silence", 60, lambda now: listen_for_silence(store, now)),
             ("messages", 3, lambda now: (gather(store, post, now), deliver(store, post, now))),
             ("retention", 3_600, lambda now: keep_within_retention(store, now, settings)),
