@@ -20,6 +20,7 @@ from ebbmark_agent.report import (
     TakeBody,
     VolumeFacts,
 )
+from pydantic_core import from_json
 
 from ebbmark_collector.intake.naming import (
     array_name,
@@ -177,7 +178,7 @@ def take_health(sheaf: Sheaf, arrival: Arrival, body: HealthBody) -> tuple[str, 
     drive = sheaf.drive_of(body.subject, host_id=arrival.report.host_id, now_ms=arrival.made_ms)
     reading: HealthReading = body.reading
     text = reading.model_dump_json(exclude_defaults=True, exclude={"vendor", "sources"})
-    before, after = drive.health, json.loads(text)
+    before, after = drive.health, from_json(text)
     columns: dict[str, Value] = {
         "read_ms": arrival.ms(reading.read_at),
         "state": reading.state.value,

@@ -6,11 +6,11 @@
 3. Whoever reads from the store what an earlier report of the set left has it written first.
 """
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ebbmark_agent.report import Subject
+from pydantic_core import from_json
 
 from ebbmark_collector.intake.naming import own_names, subject_drive
 from ebbmark_collector.store import Row, Tx, Value, drives, evidence, reports
@@ -29,7 +29,7 @@ class DriveShown:
         self.drive_id: str = row["drive_id"]
         self.read_ms: int | None = row["last_health_ms"]
         text: str | None = row["health_json"]
-        self.health: Mapping[str, Any] | None = None if text is None else json.loads(text)
+        self.health: Mapping[str, Any] | None = None if text is None else from_json(text)
 
 
 class Sheaf:
