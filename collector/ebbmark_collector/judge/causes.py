@@ -14,10 +14,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 from itertools import pairwise
+from math import exp
 from statistics import median
 
 from ebbmark_agent.evidence.standing import Standing as Word
 
+from ebbmark_collector.judge.course import HOT_C
+from ebbmark_collector.judge.filling import FULL, slowed_as_it_filled
 from ebbmark_collector.judge.findings import Cause, CauseKind, Outlook, Standing
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import soak_series, spot_series
@@ -25,14 +28,14 @@ from ebbmark_collector.roles import DriveRole
 
 SLOW_START_S = 1.0  # [s] a probe that waited longer for its own data says something of the machine
 CLOSE_TO_LINK = 0.97  # [1] of the better link's ceiling
-HOT_C = 70.0  # [degrees Celsius] where makers' throttling commonly begins; common practice, no source
 ROSE_C = 6.0  # [K] hotter than at first
 NEAR_C = 5.0  # [K] below the hot limit: nearer to throttling than this counts as warm
 IDLE_ROSE_C = 4.0  # [K] warmer at rest than at first, where little heat is made
 IDLE_READS = 7  # [1] a week of reads
 MID_LIFE_PERCENT = 60  # [%] from which wear is thought of at all
+LATE_LIFE_PERCENT = 75  # [%] the last quarter of it
 WORN_PERCENT = 80  # [%] of the rated endurance from which wear may slow a drive
-FULL = 0.85  # [1] used share from which a cache made of free space is short; common practice, no source
+NO_CACHE_TIMES = 1.15  # [1] times what a soak carries: spots faster than that saw a cache
 RECENT = timedelta(days=35)
 SANK = 0.10  # [1] of the rate of short probes
 SHRUNK = 0.75  # [1] of its first cliff
@@ -113,7 +116,7 @@ def _failing_media(case: _Case) -> Cause | None:
     elif case.outlook.spread_growth is not None and case.outlook.spread_growth >= 2:
         facts.append(f"Its rate scatters {case.outlook.spread_growth:.1f} times as much as it did.")
         weight += 1.0
-    if _spots_sank(case):
+    if _spots_sank(case) and not _wear_explains_spots(case):
         facts.append(
             "Its short probes sank too, which neither fullness nor wear nor a missing trim explains."
         )
@@ -125,6 +128,20 @@ def _failing_media(case: _Case) -> Cause | None:
 def _spots_sank(case: _Case) -> bool:
     fell, slope = case.outlook.spot_step, case.outlook.spot_slide
     return (fell is not None and fell.fall >= SANK) or (slope is not None and slope.falling)
+
+
+def _wear_explains_spots(case: _Case) -> bool:
+    """Tell whether short probes see what lies past the cache, on a drive far enough into its endurance.
+
+    Wear slows what lies past the cache and not the cache. A drive that has none to speak of shows the same
+    rate to both kinds of probe.
+    """
+    used = case.outlook.wear.used_percent
+    level = case.outlook.spot_slide.level if case.outlook.spot_slide is not None else None
+    soak = case.soaks[-1].floor_bytes_per_s if case.soaks else None
+    if used is None or used < LATE_LIFE_PERCENT or level is None or not soak:
+        return False
+    return exp(level) <= NO_CACHE_TIMES * soak
 
 
 def _spots_cool(case: _Case, limit_c: float) -> bool:
@@ -209,6 +226,10 @@ def _too_full(case: _Case) -> Cause | None:
         if _cliff_share(case) < SHRUNK:
             facts.append(f"Its cache now ends at {_cliff_share(case):.0%} of where it did.")
             weight += 1.0
+    end = slowed_as_it_filled(case.history, case.soaks)
+    if end is not None:
+        facts.append(f"Its last soak was slower than those before it and filled it further, to {end:.0%}.")
+        weight += 2.0
     return _cause(CauseKind.TOO_FULL, weight, facts, "Free space on it, then have it soaked again.")
 
 

@@ -9,17 +9,19 @@ Rules.
    of a greedy soak comes and goes with the weather (a drive written at ten times its demand runs hot), and
    what it lasts at does not. The dip still counts against today's standing.
 3. Of the two courses the one that meets the limit first is told, and which one it was stays visible.
-4. "No trend" is an answer, and so is "too few probes".
+4. A soak that was slow because it found the drive fuller tells of the fill; where the drive was as full in a
+   project before, it is no course of the drive.
+5. "No trend" is an answer, and so is "too few probes".
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from math import exp, log
+from math import exp, hypot, log
 from statistics import median
 
 from ebbmark_collector.judge.change import baseline, growth, step
-from ebbmark_collector.judge.filling import fill_meeting
+from ebbmark_collector.judge.filling import fill_meeting, slowed_as_it_filled, was_as_full
 from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Outlook, Slide
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import (
@@ -41,7 +43,12 @@ AROUND_SOAK = timedelta(days=10)  # spots this near a soak tell what the cache g
 RECENT_SPOTS = 5  # [1]
 RECENT_SOAKS = 3  # [1]
 SOAK_SCATTER = 1.3  # [1] times a spot's: between soaks lie weeks of weather
+HOT_C = 70.0  # [degrees Celsius] where makers' throttling commonly begins; common practice, no source
+GREEDY_TIMES = 1.5  # [1] times the demand: heat that a take at the role's rate does not make
 LEAST_SPOTS = 10  # [1] that tell a scatter
+LEAST_WEEKS = 3  # [1] that make a course of spots: two say that something fell, not how fast it goes on
+WEEK_WEATHER = 0.02  # [1] of ln(floor) from week to week
+WEEK_SHARE = 0.6  # [1] of one spot's scatter that the upper quartile of five keeps, for a normal scatter
 SPOT_NOISE = 0.03  # [1] of ln(a week's spot floors, gathered)
 
 
@@ -58,9 +65,18 @@ def outlook(history: SubjectHistory, role: DriveRole | None, now: datetime) -> O
     spot_base = baseline(spots)
     # Soaks are few, so a drive's own scatter is learned from its spots.
     noise = max(NOISE, SOAK_SCATTER * spot_scatter(spots)) if len(spots) >= LEAST_SPOTS else NOISE
-    soak_slide = _at_floor(course(lasting_dots(soaks, now), now, noise=noise), soaks)
+    demand = role.demand.demand_bytes_per_s if role is not None and role.demand is not None else None
+    lasting = course(lasting_dots(soaks, now), now, noise=noise)
+    soak_slide = lasting if soaks and only_heated(soaks[-1], demand) else _at_floor(lasting, soaks)
+    if (
+        soak_slide is not None
+        and slowed_as_it_filled(history, soaks)
+        and was_as_full(history, soaks[-1], now)
+    ):
+        soak_slide = replace(soak_slide, falling=False)
     weeks = gathered(floor_dots(spots, now))
-    spot_slide = _sunk(course(weeks, now, noise=SPOT_NOISE), weeks)
+    own = max(SPOT_NOISE, hypot(WEEK_WEATHER, WEEK_SHARE * spot_scatter(spots)))
+    spot_slide = _sunk(course(weeks, now, noise=own, least=LEAST_WEEKS), weeks)
     floor_now = estimated_floor(soaks, spots)
     meetings = [
         wear_meeting(history.health, role.role.wear_limit_percent if role else 100.0, now),
@@ -107,6 +123,19 @@ def estimated_floor(soaks: Sequence[ProbePoint], spots: Sequence[ProbePoint]) ->
     # A fall that the spots' own scatter explains is none.
     noise = 3 * spot_scatter(spots) / len(later) ** 0.5
     return shown * ratio if ratio < exp(-max(0.05, noise)) else shown
+
+
+def only_heated(soak: ProbePoint, demand_bytes_per_s: float | None) -> bool:
+    """Tell whether a soak's floor was a passing dip while hot from being written far above the demand.
+
+    Such a dip is shown and counts against the standing; a take at the role's rate does not make that heat.
+    """
+    if demand_bytes_per_s is None:
+        return False
+    hot = soak.temperature_hottest_c is not None and soak.temperature_hottest_c >= HOT_C
+    lasted = soak.lasting_bytes_per_s is not None and soak.lasting_bytes_per_s >= demand_bytes_per_s
+    greedy = soak.mean_bytes_per_s is not None and soak.mean_bytes_per_s >= GREEDY_TIMES * demand_bytes_per_s
+    return hot and lasted and greedy
 
 
 def _centre(points: Sequence[ProbePoint]) -> float:

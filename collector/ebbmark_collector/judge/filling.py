@@ -1,10 +1,14 @@
 """Is a fixed drive filling up for good, and when would a take end where caches and free blocks run out.
 
-Projects come and go in a saw-tooth, so it is the weekly peaks that are followed, not each day.
+Projects come and go in a saw-tooth, so it is the weekly peaks that are followed, not each day. While a
+project grows its weeks rise far more steeply than the drive fills up for good, so the rise is held against
+that from one project's peak to the next, too.
 """
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from math import inf
+from statistics import median
 
 from ebbmark_collector.judge.findings import Limit, Meeting, NoDate
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
@@ -14,7 +18,13 @@ from ebbmark_collector.roles import DriveRole
 
 WEEKS = 6  # [1] peaks that make the course
 LEAST_WEEKS = 3  # [1]
+FULL = 0.85  # [1] used share from which free blocks run short; common practice, no source
+FURTHER = 0.03  # [1] of the drive: less is the ebb and flow of projects
+SAME = 0.02  # [1] of the drive
+EARLIER_DAYS = 10.0  # [days] before a soak; what is nearer belongs to the same project
+SANK = 0.10  # [1] of its usual floor
 LEAST_RISE = 0.15  # [1] over the usual peak: less is the ebb and flow of projects
+PROJECT_WEEKS = 7  # [1] that hold the peak of every project; common practice, no source
 USUAL_WEEKS = 26  # [1] peaks that tell what is usual
 
 
@@ -40,7 +50,9 @@ def fill_meeting(history: SubjectHistory, role: DriveRole, now: datetime) -> Mee
     usual = max(p for _, p in before[: max(LEAST_WEEKS, len(before) // 2)])
     level = newest[-1][1]
     rising = min(
-        theil_sen(*zip(*newest, strict=True)).slope, theil_sen(*zip(*newest[-3:], strict=True)).slope
+        theil_sen(*zip(*newest, strict=True)).slope,
+        theil_sen(*zip(*newest[-3:], strict=True)).slope,
+        _from_project_to_project(peaks),
     )
     above = level - usual >= LEAST_RISE
     if not above or rising <= 0:
@@ -60,6 +72,52 @@ def fill_meeting(history: SubjectHistory, role: DriveRole, now: datetime) -> Mee
         earliest=now + timedelta(days=days / 2),
         likely=now + timedelta(days=days),
     )
+
+
+def slowed_as_it_filled(history: SubjectHistory, soaks: Sequence[ProbePoint]) -> float | None:
+    """Give how full the newest soak left the drive, where it was slow and those that ran well left more room.
+
+    Past `FULL` a drive clears blocks while it writes: such a soak tells of the fill, not of the drive.
+
+    Returns:
+        The used share at its end, at most 1; None where the fill does not explain it.
+    """
+    capacity = history.facts.capacity_bytes
+    if capacity is None or history.facts.rotational:
+        return None
+    ends = [
+        ((p.fill_start or 0.0) + p.bytes_written / capacity, p.floor_bytes_per_s)
+        for p in soaks
+        if p.fill_start is not None and p.floor_bytes_per_s
+    ]
+    if len(ends) < 2:
+        return None
+    (end, floor), before = ends[-1], ends[:-1]
+    usual = median([f for _, f in before])
+    well = max(e for e, f in before if f >= usual)
+    slow = floor <= (1 - SANK) * usual
+    return min(1.0, end) if slow and end >= FULL and end - well >= FURTHER else None
+
+
+def was_as_full(history: SubjectHistory, soak: ProbePoint, now: datetime) -> bool:
+    """Tell whether the drive was as full before, in a project now over: then room comes back, as it did."""
+    if soak.fill_start is None:
+        return False
+    newest = days_between(now, soak.at) - EARLIER_DAYS
+    peaks = weekly_peaks(history.probes, now)
+    return any(day < newest and peak >= soak.fill_start - SAME for day, peak in peaks)
+
+
+def _from_project_to_project(peaks: Sequence[tuple[float, float]]) -> float:
+    """Give the rise of the highest peak over a project's length, from the one before to the newest [1/day].
+
+    Where the course has begun within it, this is less than the course: it dates late, and never early.
+    """
+    newest, before = peaks[-PROJECT_WEEKS:], peaks[:-PROJECT_WEEKS][-PROJECT_WEEKS:]
+    if not before:
+        return inf
+    rise = max(p for _, p in newest) - max(p for _, p in before)
+    return rise / (7.0 * PROJECT_WEEKS)
 
 
 def weekly_peaks(probes: Sequence[ProbePoint], now: datetime) -> list[tuple[float, float]]:

@@ -39,13 +39,14 @@ LEAST_FALL_A_YEAR = 0.03  # [1/year] a slide slower than this meets nothing with
 FARTHEST_DAYS = 3650.0  # [days] dates beyond ten years are not told
 
 
-def course(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE) -> Slide | None:
+def course(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE, least: int = 2) -> Slide | None:
     """Find the course a series is on: the steepest sure fall among its newest points, else the whole series.
 
     Args:
         dots: Oldest first.
         at: The instant the level is told for.
         noise: What one point repeats to, at least [1].
+        least: How many of the newest points may make the course by themselves [1].
 
     Returns:
         The slide; None with fewer than three points.
@@ -56,25 +57,29 @@ def course(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE) -> Slide 
     if dots[-1].ln >= median([d.ln for d in dots]) - noise:
         return whole  # no fall ends where the series usually is
     own = max(noise, scatter_of([d.ln for d in dots]))
-    parts = [slide(dots[-n:], at, noise=own, least=2) for n in NEWEST if n < len(dots)]
-    falling = [s for s in (*parts, whole, _left_its_level(dots, at, noise)) if s is not None and s.falling]
+    parts = [slide(dots[-n:], at, noise=own, least=2) for n in NEWEST if least <= n < len(dots)]
+    falling = [
+        s for s in (*parts, whole, _left_its_level(dots, at, noise, least)) if s is not None and s.falling
+    ]
     return min(falling, key=lambda s: s.per_day, default=whole)
 
 
-def _left_its_level(dots: Sequence[Dot], at: datetime, noise: float) -> Slide | None:
+def _left_its_level(dots: Sequence[Dot], at: datetime, noise: float, least: int) -> Slide | None:
     """Give the fall of the newest points where the last lies far beneath all before them and still falls."""
-    for n in (2, 3):
+    found = []
+    for n in range(least, 5 if least > 2 else 4):
         before, newest = dots[:-n], dots[-n:]
         if len(before) < LEAST_POINTS:
-            return None
+            break
         usual = [d.ln for d in before]
         sigma = max(noise, mad_sigma(usual), LEAST_SHIFT / SHIFT_SIGMAS)
         part = slide(newest, at, noise=sigma, least=2)
         sunk = newest[-1].ln - median(usual) <= -SHIFT_SIGMAS * sigma
         still = newest[-1].ln - newest[-2].ln <= -noise
         if part is not None and sunk and still and part.per_day < 0:
-            return replace(part, falling=True)
-    return None
+            found.append(replace(part, falling=True))
+    # That it fell is sure, how steeply is not: the gentler slope dates it.
+    return found[0] if found and least == 2 else max(found, key=lambda s: s.per_day, default=None)
 
 
 def scatter_of(values: Sequence[float]) -> float:

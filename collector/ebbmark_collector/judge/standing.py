@@ -4,9 +4,9 @@ Rules.
 
 1. The standing is that of the latest soak on the path in use within the role's validity (`evidence.fit`).
 2. Later spots and takes may lower it, never raise it. Slow spots may have met the drive's own tidying two
-   nights running, so three in a row have to agree; a link below its best explains the first, and then one is
-   enough. Spots that
-   began unrested say what others wrote before them and lower nothing.
+   nights running, so three in a row have to agree; a link below its best explains one that is near what such
+   a link carries, and then one is enough. Spots that began unrested say what others wrote before them and
+   lower nothing.
 3. Greedily unfit, but rehearsed at the role's rate without a late frame: marginal, both shown.
 4. Fit and marginal age into unproven. Unfit stays until something newer shows better: a shown failure needs
    no more proof.
@@ -40,6 +40,7 @@ from ebbmark_collector.roles import DriveRole
 DEBT_SHARE = 0.01  # [1] of the capacity: what a probe must write to owe rest for it
 DEBT_REST = timedelta(hours=6)  # after a soak; common practice, no source
 LINK_SHARE = 0.97  # [1] of its best below which a link explains a slow reading
+LINK_LEAST = 0.6  # [1] of a link's payload ceiling: slower than that, it is not the link
 AGREEING = 3  # [1] spots in a row that may lower a standing
 READINGS = 30  # [1] latest spots that tell a drive's own scatter
 
@@ -152,12 +153,12 @@ def _lowered(
     path = history.path_key
     spots = [p for p in history.spots if p.path_key == path and p.at <= now and rested(p)]
     later = [p for p in spots if p.at > since]
-    alone = _link_below_best(history)
+    alone_from = _link_explains_from(history)
     found = standing
     for word, limit in ((Word.UNFIT, demand.rate_bytes_per_s), (Word.MARGINAL, demand.demand_bytes_per_s)):
         if _ORDER[found.word] <= _ORDER[word]:
             continue
-        low = shown_beneath([(p.at, p.floor_bytes_per_s or 0.0) for p in later], limit, alone=alone)
+        low = shown_beneath([(p.at, p.floor_bytes_per_s or 0.0) for p in later], limit, alone_from=alone_from)
         if low is not None:
             found = _lower(found, word, low, Ground.LOWERED_BY_SPOT, "spot probe")
         taken = [
@@ -168,7 +169,7 @@ def _lowered(
             and t.path_key == path
             and since < t.at <= now
         ]
-        low = shown_beneath(taken, limit, alone=True)
+        low = shown_beneath(taken, limit, alone_from=0.0)
         if low is not None and _ORDER[found.word] > _ORDER[word]:
             found = _lower(found, word, low, Ground.LOWERED_BY_TAKE, "recording")
     return found
@@ -206,28 +207,31 @@ def spot_scatter(spots: Sequence[ProbePoint]) -> float:
     return max(LEAST_SIGMA, mad_sigma(steps) / 2**0.5) if len(steps) >= 4 else 2 * LEAST_SIGMA
 
 
-def _link_below_best(history: SubjectHistory) -> bool:
+def _link_explains_from(history: SubjectHistory) -> float | None:
+    """Give the least a slow link still carries [bytes/s]; None where the link runs at its best."""
     path = history.facts.path
     if path is None or path.link_now_bytes_per_s is None or path.link_best_bytes_per_s is None:
-        return False
-    return path.link_now_bytes_per_s < LINK_SHARE * path.link_best_bytes_per_s
+        return None
+    if path.link_now_bytes_per_s >= LINK_SHARE * path.link_best_bytes_per_s:
+        return None
+    return LINK_LEAST * path.link_now_bytes_per_s
 
 
 def shown_beneath(
-    readings: Sequence[tuple[datetime, float]], limit: float, *, alone: bool
+    readings: Sequence[tuple[datetime, float]], limit: float, *, alone_from: float | None
 ) -> tuple[datetime, float] | None:
     """Find the last reading that is shown to lie beneath a limit, or None.
 
     Args:
         readings: Instant and floor [bytes/s], oldest first.
         limit: What they are held against [bytes/s].
-        alone: One reading is enough; otherwise it must be one of `AGREEING` in a row beneath it.
+        alone_from: A reading at least so high is enough by itself [bytes/s]; any other, and all of them with
+            None, must be one of `AGREEING` in a row beneath the limit.
     """
-    needed = 1 if alone else AGREEING
     run, found = 0, None
     for at, floor in readings:
         run = run + 1 if floor < limit else 0
-        if run >= needed:
+        if run >= AGREEING or (run and alone_from is not None and floor >= alone_from):
             found = at, floor
     return found
 

@@ -77,6 +77,32 @@ def test_failing_media_outweighs_heat() -> None:
     assert _first(_slow(temperature_hottest_c=84.0, last={"media_errors": 9})) is CauseKind.FAILING_MEDIA
 
 
+def test_a_soak_that_slowed_where_it_filled_the_drive_names_the_fill() -> None:
+    """Slow only now that it ended at 95 % of the drive; a volume that reads half full hides that."""
+    soaks = [a_soak(ROLE, d, 400 * MB, fill_start=0.38) for d in (91, 61, 31)]
+    past = a_past(*soaks, a_soak(ROLE, 1, 230 * MB, fill_start=0.55), facts={"fill": 0.55})
+
+    assert _first(past) is CauseKind.TOO_FULL
+
+
+@pytest.mark.parametrize(
+    ("soaked_mb", "kind"),
+    [
+        pytest.param(500, CauseKind.WORN, id="both probes see past the cache"),
+        pytest.param(250, CauseKind.FAILING_MEDIA, id="short ones see the cache"),
+    ],
+)
+def test_wear_explains_short_probes_that_sank_only_where_there_is_no_cache(
+    soaked_mb: float, kind: CauseKind
+) -> None:
+    """Wear slows what lies past the cache; a cache that slows has another reason."""
+    sinking = spots([700 * MB] * 40 + [700 * MB * 0.985**i for i in range(25)])
+    reads = (a_health(60, **FINE), a_health(1, **(FINE | {"percentage_used": 79})))
+    past = a_past(a_soak(ROLE, 3, soaked_mb * MB), *sinking, health=reads)
+
+    assert _first(past) is kind
+
+
 def test_every_cause_has_facts_and_one_next_step() -> None:
     """Never a bare word."""
     past = _slow(temperature_hottest_c=84.0, facts={"fill": 0.97, "trim": False}, last={"media_errors": 9})

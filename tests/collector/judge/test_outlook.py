@@ -1,5 +1,6 @@
 """Outlook, wear, siblings and the replacement plan."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -15,9 +16,10 @@ from ebbmark_collector.judge import (
     outlook,
     plan,
 )
+from ebbmark_collector.judge.history import ProbePoint
 from ebbmark_collector.judge.wear import growth_per_week
 
-from tests.collector.judge.past import MB, NOW, a_health, a_past, a_role, a_soak, days_ago, spots
+from tests.collector.judge.past import MB, NOW, a_health, a_past, a_role, a_soak, a_spot, days_ago, spots
 
 ROLE = a_role()  # 200 MB/s, 240 asked
 
@@ -58,6 +60,25 @@ def test_the_figure_beside_a_date_is_that_of_the_course_on_the_same_day() -> Non
     assert meeting is not None
     assert _days(meeting) == pytest.approx(0, abs=3)
     assert meeting.value_now == pytest.approx(meeting.limit_value, rel=0.05)
+
+
+def test_a_hot_dip_of_a_greedy_soak_is_not_carried_to_the_rate() -> None:
+    """It lasts at twice what is asked and falls by 8 % a month: its dips do not bring the date nearer."""
+    soaks = [
+        a_soak(
+            ROLE,
+            1 + 30 * i,
+            250 * MB,
+            lasting_bytes_per_s=600 * MB * 1.08**i,
+            mean_bytes_per_s=800 * MB,
+            temperature_hottest_c=86.0,
+        )
+        for i in range(6)
+    ]
+    cool = [replace(p, temperature_hottest_c=50.0) for p in soaks]
+
+    assert _days(outlook(a_past(*soaks), ROLE, NOW).meeting(Limit.FLOOR_MEETS_RATE)) > 300
+    assert _days(outlook(a_past(*cool), ROLE, NOW).meeting(Limit.FLOOR_MEETS_RATE)) < 150
 
 
 def test_dips_that_come_and_go_in_greedy_soaks_are_no_course() -> None:
@@ -188,3 +209,25 @@ def test_the_plan_lists_drives_under_the_month_of_their_first_date() -> None:
     listed = [(r.month, r.subject_ids) for r in plan(seen)]
 
     assert listed == [("2031-06", ("a",)), ("2031-08", ("b",))]
+
+
+def _filled(*fills: float, floors_mb: tuple[float, ...]) -> tuple[ProbePoint, ...]:
+    soaks = [
+        a_soak(ROLE, 1 + 30 * i, floor * MB, fill_start=fill)
+        for i, (fill, floor) in enumerate(zip(reversed(fills), reversed(floors_mb), strict=True))
+    ]
+    return (*soaks, *(a_spot(day + 0.5, 900 * MB, fill_start=0.3) for day in range(120)))
+
+
+def test_a_soak_slow_for_want_of_room_is_no_course_of_a_drive_that_was_as_full_before() -> None:
+    """It ended at 96 % and the sound ones at 80 %; three months ago a project filled it just so."""
+    probes = _filled(0.40, 0.38, 0.40, 0.56, floors_mb=(400, 405, 398, 300))
+    as_full = [a_spot(75 + d, 900 * MB, fill_start=0.56) for d in range(5)]
+
+    filling = outlook(a_past(*probes), ROLE, NOW).soak_slide
+    ebbing = outlook(a_past(*probes, *as_full), ROLE, NOW).soak_slide
+
+    assert filling is not None
+    assert filling.falling
+    assert ebbing is not None
+    assert not ebbing.falling

@@ -120,6 +120,19 @@ def test_a_drive_that_was_level_for_long_is_judged_by_its_newest_points() -> Non
     assert found.per_day == pytest.approx(log(290 / 320) / 30, rel=0.3)
 
 
+def test_two_weeks_of_spots_make_no_course_where_three_are_asked_for() -> None:
+    """Two low weeks say that something fell; how fast it goes on, only a third can tell."""
+    level = [Dot(day=-7.0 * (11 - i), ln=log(350) + 0.01 * (-1) ** i) for i in range(10)]
+    falling = [Dot(day=-7.0, ln=log(330)), Dot(day=0.0, ln=log(290))]
+
+    two, three = course([*level, *falling], NOW), course([*level, *falling], NOW, least=3)
+
+    assert two is not None
+    assert two.falling
+    assert three is not None
+    assert not three.falling or three.per_day > two.per_day / 1.5
+
+
 def test_a_step_that_has_come_to_rest_is_no_course() -> None:
     """Fallen once and level since: there is no date ahead."""
     dots = [Dot(day=-30.0 * (9 - i), ln=log(350) + 0.01 * (-1) ** i) for i in range(5)]

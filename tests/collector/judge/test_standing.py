@@ -213,10 +213,18 @@ def test_more_spots_never_raise_a_standing(floors: list[float]) -> None:
     assert order[standing.word] <= order[Word.MARGINAL]
 
 
+def test_a_reading_far_beneath_what_the_link_carries_needs_its_neighbours() -> None:
+    """A link of 150 MB/s explains a night of 120 MB/s, not one of 60 MB/s."""
+    night = days_ago(1)
+
+    assert shown_beneath([(night, 120.0)], 130.0, alone_from=90.0) == (night, 120.0)
+    assert shown_beneath([(night, 60.0)], 130.0, alone_from=90.0) is None
+
+
 def test_a_reading_is_shown_by_its_neighbours() -> None:
     """Three neighbours just beneath a limit show what two do not."""
     near = [(days_ago(3), 101.0), (days_ago(2), 99.0), (days_ago(1), 99.0)]
 
-    assert shown_beneath(near, 100.0, alone=False) is None
-    assert shown_beneath(near, 100.0, alone=True) == (days_ago(1), 99.0)
-    assert shown_beneath([*near, (NOW, 98.5)], 100.0, alone=False) == (NOW, 98.5)
+    assert shown_beneath(near, 100.0, alone_from=None) is None
+    assert shown_beneath(near, 100.0, alone_from=0.0) == (days_ago(1), 99.0)
+    assert shown_beneath([*near, (NOW, 98.5)], 100.0, alone_from=None) == (NOW, 98.5)
