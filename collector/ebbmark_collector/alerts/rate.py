@@ -1,7 +1,7 @@
 """Conditions of the write rate: the floor against the demand, today and on its present course."""
 
 from datetime import timedelta
-from math import exp
+from math import exp, log
 from statistics import median
 
 from ebbmark_agent.evidence.standing import Standing as Word
@@ -9,16 +9,17 @@ from ebbmark_agent.evidence.standing import Standing as Word
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, deadband_of, mb_s
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
-from ebbmark_collector.judge.causes import CLOSE_TO_LINK, HOT_C
+from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT
+from ebbmark_collector.judge.course import only_heated
 from ebbmark_collector.judge.findings import Ground, Likeness, Limit
 from ebbmark_collector.judge.history import Presence
-from ebbmark_collector.judge.series import soak_series, spot_series
+from ebbmark_collector.judge.series import days_between, soak_series, spot_series
 from ebbmark_collector.judge.slide import LEAST_SHIFT
 
 SINKING = -0.003  # [1/day] of ln(rate): nine percent a month, which no healthy drive does
 DEEP = 0.15  # [1] of its rate gone
 RECENT_SPOTS = 7  # [1]
-GREEDY_TIMES = 1.5  # [1] times the demand: heat that a take at the role's rate does not make
+FEW_SOAKS = 2  # [1] before the newest that tell what is usual
 STALL_NEAR = 0.25  # [1] of the buffer: stops that grew to this much will go on growing
 STALL_GREW = 3.0  # [1] times
 
@@ -32,7 +33,11 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
     heated = _only_heated(scene)
     readers = _reader_limits(scene)
     beneath_rate = standing.shown is Word.UNFIT and not heated and not readers
-    foreseen = _within_horizon(scene, Limit.FLOOR_MEETS_RATE) or (not readers and _sank_between_visits(scene))
+    foreseen = (
+        _within_horizon(scene, Limit.FLOOR_MEETS_RATE)
+        or (not readers and _sank_between_visits(scene))
+        or _worn_down(scene)
+    )
     match standing.shown:
         case Word.UNFIT | Word.MARGINAL:
             sight = Sight.PRESENT
@@ -107,6 +112,29 @@ def _sank_between_visits(scene: Scene) -> bool:
     return (newest.floor_bytes_per_s or 0.0) <= median(fit_before) * exp(-LEAST_SHIFT)
 
 
+def _worn_down(scene: Scene) -> bool:
+    """Tell whether a drive late in its rated endurance sank beneath its demand and is soon beneath its rate.
+
+    A fall that one soak's scatter might explain is believed where wear says the same. How fast it goes is
+    reckoned from the last soak that still ran as usual, so a single low soak makes no steep course.
+    """
+    standing, used = scene.standing, scene.outlook.wear.used_percent
+    if used is None or used < WORN_PERCENT or standing.shown is not Word.MARGINAL:
+        return False
+    soaks = [p for p in soak_series(scene.history) if p.at <= scene.now and p.floor_bytes_per_s]
+    rate = standing.rate_bytes_per_s
+    if len(soaks) < 1 + FEW_SOAKS or soaks[-1].probe_id != standing.probe_id or not rate:
+        return False
+    newest = soaks.pop()
+    floor, usual = newest.floor_bytes_per_s or 0.0, median([p.floor_bytes_per_s or 0.0 for p in soaks])
+    before = next(p for p in reversed(soaks) if (p.floor_bytes_per_s or 0.0) >= usual)
+    sunk, span_days = log(usual / floor), days_between(before.at, newest.at)
+    if sunk < LEAST_SHIFT or span_days <= 0:
+        return False
+    left = log(floor / rate) / (sunk / span_days) - days_between(newest.at, scene.now)
+    return left <= scene.watch.horizon_days
+
+
 def _only_heated(scene: Scene) -> bool:
     """Tell whether the floor was a passing dip of a soak that made the drive hot, well above the role's rate.
 
@@ -118,11 +146,8 @@ def _only_heated(scene: Scene) -> bool:
     lowered = standing.rests_on(Ground.LOWERED_BY_SPOT) or standing.rests_on(Ground.LOWERED_BY_TAKE)
     if soak is None or demand is None or lowered:
         return False
-    hot = soak.temperature_hottest_c is not None and soak.temperature_hottest_c >= HOT_C
-    lasted = soak.lasting_bytes_per_s is not None and soak.lasting_bytes_per_s >= demand
-    greedy = soak.mean_bytes_per_s is not None and soak.mean_bytes_per_s >= GREEDY_TIMES * demand
     stopped = soak.longest_stall_s is not None and soak.longest_stall_s >= STALL_NEAR
-    return hot and lasted and greedy and not stopped
+    return only_heated(soak, demand) and not stopped
 
 
 def margin_thin(scene: Scene) -> tuple[Seen, ...]:

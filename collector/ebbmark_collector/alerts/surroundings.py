@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from math import log
 from statistics import median
 
 from ebbmark_agent.report import Bus, DiscardState
@@ -12,6 +13,7 @@ from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import CLOSE_TO_LINK, SHRUNK, growth_over
 from ebbmark_collector.judge.findings import CauseKind, Ground, Limit, Meeting
 from ebbmark_collector.judge.history import PathNow, ProbePoint
+from ebbmark_collector.judge.robust import mad_sigma
 
 RECENT = timedelta(days=35)
 FILLING_DAYS = 45.0  # [days] ahead; projects may still be offloaded
@@ -24,6 +26,9 @@ UNTRIMMED_DAYS = 42.0  # [days] without trim that use up many drives' free block
 WELL_INTO_DAYS = 10.0  # [days] without trim after which an unchanged soak tells something
 UNCHANGED_TIMES = 3.0  # [1] times as long as it was unchanged
 SLOWER = 0.93  # [1] of what it lasted at while it was trimmed: more than soaks differ by
+SAG_SOAKS = 4  # [1] that tell how soaks of this drive differ
+SAG_SIGMAS = 5.0  # [1] of that: no like soak gets there by chance
+LEAST_SAG = 0.04  # [1] of ln(floor)
 CRC_FEW = 3  # [1] in five weeks; single ones happen on good cables
 CRC_MANY = 20  # [1] in five weeks: transfers are repeated all the time
 
@@ -181,8 +186,9 @@ def _free_blocks_run_short(scene: Scene, since: datetime, days: float) -> bool:
     """Tell whether a drive untrimmed for some days is on its way to losing rate for want of free blocks.
 
     A soak since then tells more than the calendar: one that soon fell short says so at once, one well into it
-    that did not leaves it as long again twice over. Without one the calendar has to do. Where free blocks go
-    slowly, the course of the soaks has time to tell and gives the date.
+    that did not leaves it as long again twice over, and never less than the calendar does. Without one the
+    calendar has to do. Where free blocks go slowly, the course of the soaks has time to tell and gives the
+    date.
     """
     path, now = scene.history.path_key, scene.now
     soaks = [p for p in scene.history.soaks if p.path_key == path and p.at <= now]
@@ -193,7 +199,7 @@ def _free_blocks_run_short(scene: Scene, since: datetime, days: float) -> bool:
         return True
     unchanged = [(p.at - since).total_seconds() / 86_400 for p in after if not _fell_short(p, before)]
     into_it = unchanged[-1] if unchanged else 0.0
-    return days >= (UNCHANGED_TIMES * into_it if into_it >= WELL_INTO_DAYS else UNTRIMMED_DAYS)
+    return days >= max(UNTRIMMED_DAYS, UNCHANGED_TIMES * into_it if into_it >= WELL_INTO_DAYS else 0.0)
 
 
 def _fell_short(newest: ProbePoint, before: Sequence[ProbePoint]) -> bool:
@@ -201,7 +207,19 @@ def _fell_short(newest: ProbePoint, before: Sequence[ProbePoint]) -> bool:
     cliffs = [p.cliff_at_bytes for p in before if p.cliff_at_bytes]
     slower = lasted and newest.lasting_bytes_per_s and newest.lasting_bytes_per_s < SLOWER * median(lasted)
     sooner = cliffs and newest.cliff_at_bytes and newest.cliff_at_bytes < SHRUNK * median(cliffs)
-    return bool(slower or sooner)
+    return bool(slower or sooner or _sagged(newest, before))
+
+
+def _sagged(newest: ProbePoint, before: Sequence[ProbePoint]) -> bool:
+    """Tell whether a floor lies beneath those before by far more than they differ among themselves.
+
+    Free blocks run out near the end of a soak first: its floor tells while most of it still lasts as usual.
+    """
+    floors = [log(p.floor_bytes_per_s) for p in before if p.floor_bytes_per_s]
+    if len(floors) < SAG_SOAKS or not newest.floor_bytes_per_s:
+        return False
+    least = max(LEAST_SAG, SAG_SIGMAS * mad_sigma(floors))
+    return log(newest.floor_bytes_per_s) < median(floors) - least
 
 
 def _without_discard_since(scene: Scene) -> datetime | None:

@@ -378,6 +378,31 @@ def test_trim_that_stopped_foretells_lost_frames_after_six_weeks_without_a_soak(
     assert _untrimmed(45).severity.order > _untrimmed(10).severity.order
 
 
+def test_a_sound_soak_soon_after_trim_stopped_shortens_no_patience() -> None:
+    """Unchanged eleven days into it: thrice that is less than what is waited for without any soak."""
+    sound = a_soak(ROLE, 24, 350 * MB, lasting_bytes_per_s=350 * MB)
+
+    assert not _untrimmed(35, sound).predicts_lost_frames
+
+
+def test_a_floor_that_sags_by_more_than_soaks_differ_tells_of_trim_that_stopped() -> None:
+    """Six percent lower where soaks repeat to half a percent, though most of it still lasts as usual."""
+    before = [
+        a_soak(
+            ROLE,
+            40 + 30 * i,
+            floor * MB,
+            lasting_bytes_per_s=350 * MB,
+            discard=DiscardState.ASKED,
+        )
+        for i, floor in enumerate((350, 352, 349, 351, 350))
+    ]
+    sagging = a_soak(ROLE, 2, 329 * MB, lasting_bytes_per_s=346 * MB)
+
+    assert _untrimmed(29, *before, sagging).predicts_lost_frames
+    assert not _untrimmed(29, *before, replace(sagging, floor_bytes_per_s=345 * MB)).predicts_lost_frames
+
+
 def test_a_soak_since_trim_stopped_tells_more_than_the_calendar() -> None:
     """One that fell short is believed at once; one that did not gives three times as long."""
     sound = a_soak(ROLE, 25, 300 * MB, lasting_bytes_per_s=300 * MB)
@@ -483,6 +508,40 @@ def test_a_drive_that_fills_up_for_good_is_foreseen() -> None:
     assert weigh_it(*level, *rising).sight is Sight.PRESENT
     assert weigh_it(*level, *rising).predicts_lost_frames
     assert weigh_it(*level).sight is Sight.ABSENT
+
+
+def test_the_rise_of_one_project_is_not_taken_for_the_rise_of_the_drive() -> None:
+    """Each project's peak lies a little higher; within a project the fill climbs five times as steeply."""
+
+    def fill(day: int) -> float:
+        return 0.25 + 0.0011 * day + 0.3 * (day % 45) / 45
+
+    probes = [a_spot(180 - d, 900 * MB, fill_start=fill(d)) for d in range(180)]
+    past = a_past(a_soak(ROLE, 10, 300 * MB), *probes, facts={"fill": fill(179)})
+
+    assert weighed(past)[(K.NEARLY_FULL, "")].sight is not Sight.PRESENT
+
+
+def _marginal_after(used: int, *floors_mb: float) -> Condition:
+    soaks = [a_soak(ROLE, 1 + 30 * i, floor * MB) for i, floor in enumerate(reversed(floors_mb))]
+    scattered = [a_spot(d + 0.5, 900 * MB * 1.03 ** (-1) ** d) for d in range(60)]
+    past = a_past(*soaks, *scattered, health=(a_health(1, percentage_used=used),))
+    return weighed(past)[(K.FLOOR_UNDER_DEMAND, "")]
+
+
+def test_a_fall_that_scatter_might_explain_is_believed_where_wear_says_the_same() -> None:
+    """Beneath its demand after two lower soaks: past its rated endurance that foretells lost frames."""
+    falling = (307.0, 282.0, 265.0, 278.0, 291.0, 268.0, 226.0)
+
+    assert _marginal_after(107, *falling).predicts_lost_frames
+    assert not _marginal_after(20, *falling).predicts_lost_frames
+
+
+def test_a_worn_drive_that_sinks_slowly_is_not_called_early() -> None:
+    """Eight percent beneath its usual floor after nine months: the rate lies further off than the horizon."""
+    slow = (262.0, 258.0, 256.0, 252.0, 250.0, 248.0, 246.0, 244.0, 242.0, 234.0)
+
+    assert not _marginal_after(107, *slow).predicts_lost_frames
 
 
 @pytest.mark.parametrize("kind", list(RoleKind))
