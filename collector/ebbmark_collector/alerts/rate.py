@@ -36,7 +36,7 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
     foreseen = (
         _within_horizon(scene, Limit.FLOOR_MEETS_RATE)
         or (not readers and _sank_between_visits(scene))
-        or _worn_down(scene)
+        or (not heated and _worn_down(scene))
     )
     match standing.shown:
         case Word.UNFIT | Word.MARGINAL:

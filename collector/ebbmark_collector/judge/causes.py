@@ -35,6 +35,7 @@ IDLE_READS = 7  # [1] a week of reads
 MID_LIFE_PERCENT = 60  # [%] from which wear is thought of at all
 LATE_LIFE_PERCENT = 75  # [%] the last quarter of it
 WORN_PERCENT = 80  # [%] of the rated endurance from which wear may slow a drive
+WEAR_TAKES = 0.1  # [1] of ln(rate) for each percent of endurance, at most; common practice, no source
 NO_CACHE_TIMES = 1.15  # [1] times what a soak carries: spots faster than that saw a cache
 RECENT = timedelta(days=35)
 SANK = 0.10  # [1] of the rate of short probes
@@ -136,12 +137,13 @@ def _wear_explains_spots(case: _Case) -> bool:
     Wear slows what lies past the cache and not the cache. A drive that has none to speak of shows the same
     rate to both kinds of probe.
     """
-    used = case.outlook.wear.used_percent
-    level = case.outlook.spot_slide.level if case.outlook.spot_slide is not None else None
+    wear, trend = case.outlook.wear, case.outlook.spot_slide
     soak = case.soaks[-1].floor_bytes_per_s if case.soaks else None
-    if used is None or used < LATE_LIFE_PERCENT or level is None or not soak:
+    if wear.used_percent is None or wear.used_percent < LATE_LIFE_PERCENT or trend is None or not soak:
         return False
-    return exp(level) <= NO_CACHE_TIMES * soak
+    # A medium that fails loses its rate in weeks in which hardly any wear is added.
+    too_fast = -trend.per_day > WEAR_TAKES * (wear.percent_per_day or 0.0)
+    return not too_fast and exp(trend.level) <= NO_CACHE_TIMES * soak
 
 
 def _spots_cool(case: _Case, limit_c: float) -> bool:

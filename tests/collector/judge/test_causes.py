@@ -86,18 +86,22 @@ def test_a_soak_that_slowed_where_it_filled_the_drive_names_the_fill() -> None:
 
 
 @pytest.mark.parametrize(
-    ("soaked_mb", "kind"),
+    ("soaked_mb", "used_before", "kind"),
     [
-        pytest.param(500, CauseKind.WORN, id="both probes see past the cache"),
-        pytest.param(250, CauseKind.FAILING_MEDIA, id="short ones see the cache"),
+        pytest.param(560, 70, CauseKind.WORN, id="both probes see past the cache"),
+        pytest.param(250, 70, CauseKind.FAILING_MEDIA, id="short ones see the cache"),
+        pytest.param(560, 77, CauseKind.FAILING_MEDIA, id="wear hardly moved meanwhile"),
     ],
 )
-def test_wear_explains_short_probes_that_sank_only_where_there_is_no_cache(
-    soaked_mb: float, kind: CauseKind
+def test_wear_explains_short_probes_that_sank_only_where_there_is_no_cache_and_wear_moved(
+    soaked_mb: float, used_before: int, kind: CauseKind
 ) -> None:
-    """Wear slows what lies past the cache; a cache that slows has another reason."""
-    sinking = spots([700 * MB] * 40 + [700 * MB * 0.985**i for i in range(25)])
-    reads = (a_health(60, **FINE), a_health(1, **(FINE | {"percentage_used": 79})))
+    """Wear slows what lies past the cache, and no faster than it goes on itself."""
+    sinking = spots([700 * MB] * 40 + [700 * MB * 0.992**i for i in range(40)])
+    reads = (
+        a_health(60, **(FINE | {"percentage_used": used_before})),
+        a_health(1, **(FINE | {"percentage_used": 79})),
+    )
     past = a_past(a_soak(ROLE, 3, soaked_mb * MB), *sinking, health=reads)
 
     assert _first(past) is kind
