@@ -10,15 +10,17 @@ from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, dead
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT
-from ebbmark_collector.judge.course import only_heated
+from ebbmark_collector.judge.course import SOAK_SCATTER, only_heated
 from ebbmark_collector.judge.findings import Ground, Likeness, Limit
 from ebbmark_collector.judge.history import Presence
 from ebbmark_collector.judge.series import days_between, soak_series, spot_series
 from ebbmark_collector.judge.slide import LEAST_SHIFT
+from ebbmark_collector.judge.standing import spot_scatter
 
 SINKING = -0.003  # [1/day] of ln(rate): nine percent a month, which no healthy drive does
 DEEP = 0.15  # [1] of its rate gone
 RECENT_SPOTS = 7  # [1]
+SUNK_SIGMAS = 3.0  # [1] of what soaks of this drive differ by
 FEW_SOAKS = 2  # [1] before the newest that tell what is usual
 STALL_NEAR = 0.25  # [1] of the buffer: stops that grew to this much will go on growing
 STALL_GREW = 3.0  # [1] times
@@ -129,7 +131,8 @@ def _worn_down(scene: Scene) -> bool:
     floor, usual = newest.floor_bytes_per_s or 0.0, median([p.floor_bytes_per_s or 0.0 for p in soaks])
     before = next(p for p in reversed(soaks) if (p.floor_bytes_per_s or 0.0) >= usual)
     sunk, span_days = log(usual / floor), days_between(before.at, newest.at)
-    if sunk < LEAST_SHIFT or span_days <= 0:
+    scatter = spot_scatter(spot_series(scene.history, scene.now))
+    if sunk < max(LEAST_SHIFT, SUNK_SIGMAS * SOAK_SCATTER * scatter) or span_days <= 0:
         return False
     left = log(floor / rate) / (sunk / span_days) - days_between(newest.at, scene.now)
     return left <= scene.watch.horizon_days

@@ -231,7 +231,7 @@ def _too_full(case: _Case) -> Cause | None:
     end = slowed_as_it_filled(case.history, case.soaks)
     if end is not None:
         facts.append(f"Its last soak was slower than those before it and filled it further, to {end:.0%}.")
-        weight += 2.0
+        weight += 1.0 if _spots_sank(case) else 2.0  # short probes find room at any fill
     return _cause(CauseKind.TOO_FULL, weight, facts, "Free space on it, then have it soaked again.")
 
 

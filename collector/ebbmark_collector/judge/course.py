@@ -47,6 +47,7 @@ HOT_C = 70.0  # [degrees Celsius] where makers' throttling commonly begins; comm
 GREEDY_TIMES = 1.5  # [1] times the demand: heat that a take at the role's rate does not make
 LEAST_SPOTS = 10  # [1] that tell a scatter
 LEAST_WEEKS = 3  # [1] that make a course of spots: two say that something fell, not how fast it goes on
+SUNK_SIGMAS = 3.0  # [1] of a week: less is its own scatter
 WEEK_WEATHER = 0.02  # [1] of ln(floor) from week to week
 WEEK_SHARE = 0.6  # [1] of one spot's scatter that the upper quartile of five keeps, for a normal scatter
 SPOT_NOISE = 0.03  # [1] of ln(a week's spot floors, gathered)
@@ -76,7 +77,9 @@ def outlook(history: SubjectHistory, role: DriveRole | None, now: datetime) -> O
         soak_slide = replace(soak_slide, falling=False)
     weeks = gathered(floor_dots(spots, now))
     own = max(SPOT_NOISE, hypot(WEEK_WEATHER, WEEK_SHARE * spot_scatter(spots)))
-    spot_slide = _sunk(course(weeks, now, noise=own, least=LEAST_WEEKS), weeks)
+    spot_slide = _sunk(
+        course(weeks, now, noise=own, least=LEAST_WEEKS), weeks, max(LEAST_SHIFT, SUNK_SIGMAS * own)
+    )
     floor_now = estimated_floor(soaks, spots)
     meetings = [
         wear_meeting(history.health, role.role.wear_limit_percent if role else 100.0, now),
@@ -154,7 +157,7 @@ def _at_floor(lasting: Slide | None, soaks: Sequence[ProbePoint]) -> Slide | Non
     return replace(lasting, level=lasting.level + median(gaps))
 
 
-def _sunk(spot_slide: Slide | None, weeks: Sequence[Dot]) -> Slide | None:
+def _sunk(spot_slide: Slide | None, weeks: Sequence[Dot], least: float) -> Slide | None:
     """Let a slide of spots count as falling only once it has come down by more than weather does.
 
     Spots mostly see the cache. However sure their order is, a few percent there say nothing of what lies past
@@ -163,7 +166,7 @@ def _sunk(spot_slide: Slide | None, weeks: Sequence[Dot]) -> Slide | None:
     if spot_slide is None or not spot_slide.falling:
         return spot_slide
     sunk = median([d.ln for d in weeks]) - spot_slide.level
-    return replace(spot_slide, falling=sunk >= LEAST_SHIFT)
+    return replace(spot_slide, falling=sunk >= least)
 
 
 def _carried_over(spot_slide: Slide | None, floor_now: float | None) -> Slide | None:
