@@ -19,10 +19,10 @@ RECENT = timedelta(days=35)
 FILLING_DAYS = 45.0  # [days] ahead; projects may still be offloaded
 LINK_CARRIES = 0.7  # [1] of a link's payload ceiling at the least; common practice, no source
 CROWDED_TIMES = 20.0  # [1] without free blocks a fast drive may fall to a tenth; common practice, no source
-SLOWEST_SATA = 150e6  # [bytes/s] a link that fails goes down by steps; 1.5 Gb/s after 8b/10b is the last
+SLOWEST_SATA_BYTES_PER_S = 150e6  # a failing link goes down by steps; 1.5 Gb/s after 8b/10b is the last
 SATA_CARRIES = 0.88  # [1] of its payload ceiling; common practice, no source
 REPEATED_TIMES = 2.0  # [1] repeated transfers seldom take more than half of a link
-UNTRIMMED_DAYS = 42.0  # [days] without trim that use up many drives' free blocks; common practice
+UNTRIMMED_DAYS = 42.0  # [days] without trim that use up many drives' free blocks; common practice, no source
 WELL_INTO_DAYS = 10.0  # [days] without trim after which an unchanged soak tells something
 UNCHANGED_TIMES = 3.0  # [1] times as long as it was unchanged
 SLOWER = 0.93  # [1] of what it lasted at while it was trimmed: more than soaks differ by
@@ -97,7 +97,7 @@ def _may_fall_short(scene: Scene) -> bool:
     """
     path, rate = scene.history.facts.path, scene.standing.rate_bytes_per_s
     if path is not None and path.bus is Bus.SATA and rate is not None:
-        return _carried(path, SLOWEST_SATA) < rate
+        return _carried(path, SLOWEST_SATA_BYTES_PER_S) < rate
     return _little_slack(scene, REPEATED_TIMES)
 
 

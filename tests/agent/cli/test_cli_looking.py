@@ -22,11 +22,17 @@ def test_the_houses_own_formats_are_known(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "formats.toml"
     path.write_text('[[free]]\nname = "four-camera-show"\nmbyte_per_s = 120\nsource = "measured"\n')
     listed = json.loads(run("formats", "--json", EBBMARK_HOUSE_FORMATS_FILE=str(path)).stdout)["formats"]
+    known = run(
+        "probe", str(tmp_path / "none"), "--for", "four-camera-show", EBBMARK_HOUSE_FORMATS_FILE=str(path)
+    )
+    unknown = run("probe", str(tmp_path / "none"), "--for", "four-camera-show")
     path.write_text('[[free]]\nname = "four-camera-show"\nmbyte_per_s = -1\n')
     wrong = run("check-config", EBBMARK_HOUSE_FORMATS_FILE=str(path))
 
     assert {one["name"]: one["rate_bytes_per_s"] for one in listed}["four-camera-show"] == 120e6
     assert len(listed) > 1000
+    assert known.exit_code == 41  # the format is understood, the folder is not there
+    assert unknown.exit_code == 38
     assert wrong.exit_code == 32
     assert "line 3" in wrong.stderr
 
