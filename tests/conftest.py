@@ -1,5 +1,8 @@
 """What every test shares: how it is judged, and what may run beside what."""
 
+import logging
+from collections.abc import Iterator
+
 import pytest
 from hypothesis import settings
 
@@ -18,3 +21,21 @@ def pytest_itemcollected(item: pytest.Item) -> None:
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Begin with the stand-in drives, which take longest in one hand."""
     items.sort(key=lambda item: item.get_closest_marker("rig") is None)
+
+
+@pytest.fixture(autouse=True)
+def logs_as_found() -> Iterator[None]:
+    """What a command sets up for the logs of its process ends with the test that ran it."""
+    root = logging.getLogger()
+    level, handlers, levels = root.level, list(root.handlers), _levels()
+    yield
+    root.setLevel(level)
+    for handler in [one for one in root.handlers if one not in handlers]:
+        root.removeHandler(handler)
+    for name in _levels():
+        logging.getLogger(name).setLevel(levels.get(name, logging.NOTSET))
+
+
+def _levels() -> dict[str, int]:
+    known = logging.getLogger().manager.loggerDict
+    return {name: one.level for name, one in known.items() if isinstance(one, logging.Logger)}

@@ -36,6 +36,7 @@ SEAM_KEYS = {
 def test_the_json_object_holds_to_the_seam(rig: None, run: Run) -> None:
     """A spot with nothing asked ends with 0 and one object whose trace gives its floor."""
     with loop_drive(Curve.flat(180_000_000), size_bytes=1 << 30) as drive:
+        until_quiet(drive)
         before = drive.counters()[1]
         result = run("probe", str(drive.mount), "--bytes", "400MB", "--json")
         counted = drive.counters()[1] - before
@@ -64,6 +65,7 @@ def test_standings_are_exit_codes(rig: None, run: Run) -> None:
         ]
         documents = []
         for options in asked:
+            until_quiet(drive)
             result = run("probe", str(drive.mount), "--json", *options)
             documents.append((result.exit_code, json.loads(result.stdout)))
 
@@ -84,6 +86,7 @@ def test_people_get_a_verdict_and_a_chart(rig: None, run: Run, tmp_path: Path) -
     """For people the standing comes first, the next step is named, and the chart is an SVG file."""
     with loop_drive(Curve.flat(100_000_000), size_bytes=768 << 20) as drive:
         chart = tmp_path / "chart.svg"
+        until_quiet(drive)
         result = run("probe", str(drive.mount), "--bytes", "200MB", "--for", "150MB/s", "--chart", str(chart))
 
     assert result.exit_code == 11
@@ -221,6 +224,7 @@ def test_where_an_agent_lives_a_probe_by_hand_is_kept(rig: None, run: Run, tmp_p
     """On an enrolled machine the probe's report waits for the collector and its cost is in the ledger."""
     agent = agent_in(tmp_path / "state")
     with loop_drive(Curve.flat(200_000_000), size_bytes=512 << 20) as drive:
+        until_quiet(drive)
         result = run("probe", str(drive.mount), "--bytes", "100MB", "--json")
         give_role(agent, drive.mount)
         (member,) = agent.inventory.members(volume_on(agent, drive.mount))
@@ -256,6 +260,7 @@ def test_a_medium_with_clips_is_not_written_by_hand(rig: None, tmp_path: Path) -
         def codes(*, word_given: bool) -> list[str]:
             asked = Asked(path=drive.mount, kind=ProbeKind.SPOT, max_bytes=50_000_000, word_given=word_given)
             wanted = wanted_for(asked, request_for(asked, bench), bench=bench, platform=agent.platform)
+            until_quiet(drive)
             found = refusals_by_hand(
                 asked, wanted, bench=bench, scene=agent.scene, clock=agent.clock, say=lambda _: None
             )
@@ -264,7 +269,6 @@ def test_a_medium_with_clips_is_not_written_by_hand(rig: None, tmp_path: Path) -
         empty = codes(word_given=False), codes(word_given=True)
         (drive.mount / "A001").mkdir()
         (drive.mount / "A001" / "A001C001.mov").write_bytes(b"x")
-        os.sync()
         full = codes(word_given=True)
 
     assert empty == (["removable_medium"], [])

@@ -1,6 +1,7 @@
 """What goes wrong in mid-write is a finding about the drive, told as the kernel told it; nothing is left."""
 
 import errno
+import gc
 import os
 import signal
 import subprocess
@@ -285,14 +286,15 @@ def test_other_file_systems_work_alike(file_system: str) -> None:
 @pytest.mark.rig
 @pytest.mark.usefixtures("rig")
 def test_descriptors_do_not_leak() -> None:
-    """Twenty probes later this process has as many descriptors as before."""
+    """Twenty probes later this process has no more descriptors than before."""
     with loop_drive(Curve.flat(0), size_bytes=512 << 20) as drive:
         probe_drive(drive, max_bytes=8 * MB)
+        gc.collect()  # what other tests left to the collector is not counted here
         before = len(list(Path("/proc/self/fd").iterdir()))
         for _ in range(20):
             probe_drive(drive, max_bytes=8 * MB)
 
-        assert len(list(Path("/proc/self/fd").iterdir())) == before
+        assert len(list(Path("/proc/self/fd").iterdir())) <= before
 
 
 @pytest.mark.rig
