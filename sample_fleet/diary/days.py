@@ -9,6 +9,7 @@ from random import Random
 from ebbmark_agent.report import (
     HealthBody,
     InventoryBody,
+    Orders,
     ProbeBody,
     ProbeKind,
     Report,
@@ -84,6 +85,13 @@ class _Seat:
     chance: Random
     today: Day
     first_soak: int
+    last_soak: int | None = None
+
+    def soak_due(self, number: int, every_days: float) -> bool:
+        """Tell whether its agent would soak it on a day: with no soak yet on its first, then as ordered."""
+        if self.last_soak is None:
+            return number >= self.first_soak
+        return number - self.last_soak >= every_days
 
 
 class Diary:
@@ -103,6 +111,13 @@ class Diary:
         self._tellers = {host.host_id: _Teller(host, f"s{studio.seed}") for host in studio.hosts}
         self._seats = [self._seat(drive) for drive in studio.drives]
         self._number = -1
+        self._soak_every: dict[str | None, float] = {}
+
+    def follow(self, orders: Orders) -> None:
+        """Take note of how often the volumes of a host are to be soaked, as its agent would."""
+        for subject in orders.subjects:
+            if subject.soak_every_s is not None:
+                self._soak_every[subject.volume_id] = subject.soak_every_s / 86_400.0
 
     def _at(self, number: int, hour: float) -> datetime:
         return instant(number, hour, first_day=self._first_day)
@@ -168,10 +183,9 @@ class Diary:
         if drive.presence is Presence.TRAVELS and drive.line.link is not Link.USB:
             return []
         plans: list[Plan] = []
-        soak_due = drive.presence is Presence.TRAVELS or (
-            number >= seat.first_soak and (number - seat.first_soak) % role.soak_every_days == 0
-        )
-        if soak_due:
+        every_days = self._soak_every.get(f"vol-{drive.asset_tag}", role.soak_every_days)
+        if drive.presence is Presence.TRAVELS or seat.soak_due(number, every_days):
+            seat.last_soak = number
             plans.append(
                 self._plan(seat, host, number, ProbeKind.SOAK, _soak_bytes(drive, seat.today.condition))
             )

@@ -12,8 +12,11 @@ from datetime import datetime
 from itertools import groupby
 from pathlib import Path
 
+from ebbmark_agent.report import Orders
 from ebbmark_collector.alerts import Event, Transition
 from ebbmark_collector.intake import accept_together
+from ebbmark_collector.intake.orders import orders_for
+from ebbmark_collector.intake.rulebook import rulebook
 from ebbmark_collector.rounds import judge_fleet, keep_within_retention, listen_for_silence
 from ebbmark_collector.settings import Settings
 from ebbmark_collector.store import Store, Tx, Value, drives, hosts, rules, to_ms
@@ -33,6 +36,7 @@ _TRANSITION: TypeAdapter[Transition] = TypeAdapter(Transition)
 _RAISING = frozenset({Event.RAISED, Event.RAISED_AGAIN})
 _ANNOUNCING = _RAISING | {Event.SEVERITY_UP, Event.REAPPEARED}
 _MEMORY = Path("/dev/shm")  # noqa: S108 - only a place to be quick in; a plain folder does as well
+ORDERS_EVERY_DAYS = 3  # [d] agents ask every five minutes; soaks are weeks apart, so this does
 ROUND_HOUR = 11.5  # [h] by then what was judged at night is due again; a collector looks every few seconds
 
 
@@ -128,6 +132,8 @@ def _live(
         if day == 0:
             tag_drives(store, studio)
         run_rounds(store, instant(day, ROUND_HOUR))
+        if day % ORDERS_EVERY_DAYS == 0:
+            follow_orders(store, diary, day)
         if day % 30 == 29:
             keep_within_retention(store, instant(day, ROUND_HOUR + 1.0), Settings())
     return {name: tuple(calls) for name, calls in raised.items()}, count
@@ -149,6 +155,19 @@ def run_rounds(store: Store, now: datetime) -> None:
     """Run the day's rounds."""
     judge_fleet(store, now)
     listen_for_silence(store, now)
+
+
+def follow_orders(store: Store, diary: Diary, day: int) -> None:
+    """Let every agent in contact fetch its orders and go by them from the next night on."""
+    now = instant(day, ROUND_HOUR)
+
+    def fetch(tx: Tx) -> list[Orders]:
+        book = rulebook(tx)
+        found = [hosts.host(tx, host.host_id) for host in diary.studio.hosts if not host.is_offline(day)]
+        return [orders_for(tx, row, book, now) for row in found if row is not None]
+
+    for orders in store.read(fetch):
+        diary.follow(orders)
 
 
 def tag_drives(store: Store, studio: Studio) -> None:

@@ -1,6 +1,9 @@
 """What the invented agents say: real documents, the same for the same seed, without any real name."""
 
 import ast
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -8,10 +11,12 @@ from ebbmark_agent.report import (
     MAX_REPORTS_A_REQUEST,
     HealthBody,
     InventoryBody,
+    Orders,
     ProbeBody,
     ProbeKind,
     ProbeOutcome,
     Report,
+    SubjectOrder,
 )
 
 import sample_fleet
@@ -114,6 +119,36 @@ def test_a_day_of_one_host_fits_a_request() -> None:
         per_host_day[key] = per_host_day.get(key, 0) + 1
 
     assert max(per_host_day.values()) <= MAX_REPORTS_A_REQUEST
+
+
+def soaked_on(diary: Diary, days: int) -> dict[str, list[int]]:
+    """Play on, and give on which of those days each fixed drive was soaked."""
+    fixed = {d.nature.key for d in diary.studio.drives if d.presence is Presence.FIXED and not d.seen_days}
+    found: dict[str, list[int]] = {}
+    for day in range(days):
+        for arrival in diary.next_day():
+            body = arrival.report.body
+            soaked = isinstance(body, ProbeBody) and body.result.kind is ProbeKind.SOAK
+            if soaked and body.subject.ref in fixed:
+                found.setdefault(body.subject.ref, []).append(day)
+    return found
+
+
+def test_agents_soak_as_often_as_they_are_ordered_to() -> None:
+    """A volume whose order asks for a soak a week gets one; the others keep to their role's cadence."""
+    studio = replace(invent(5, SMALL), hosts=tuple(replace(h, offline=()) for h in invent(5, SMALL).hosts))
+    diary = Diary(studio)
+    hurried = next(d for d in studio.drives if not d.seen_days)
+    order = SubjectOrder(
+        volume_id=f"vol-{hurried.asset_tag}", role=hurried.role.name, recorder=True, soak_every_s=7 * 86_400.0
+    )
+    at = datetime(2025, 1, 6, tzinfo=UTC)
+    host = hurried.hosts[0]
+    diary.follow(Orders(host_id=host, issued_at=at, valid_until=at + timedelta(days=1), subjects=(order,)))
+    soaked = soaked_on(diary, 40)
+
+    assert {b - a for a, b in pairwise(soaked.pop(hurried.nature.key))} == {7}
+    assert all(b - a >= 30 for days in soaked.values() for a, b in pairwise(days))
 
 
 @pytest.mark.parametrize("part", ["physics", "studio", "diary"])

@@ -6,7 +6,7 @@ from functools import lru_cache
 
 from pydantic import TypeAdapter
 
-from ebbmark_collector.alerts.vocabulary import AlertState, Key, Phase, Severity, Transition
+from ebbmark_collector.alerts.vocabulary import AlertState, ConditionKind, Key, Phase, Severity, Transition
 from ebbmark_collector.store.ids import new_id
 from ebbmark_collector.store.tx import Row, Tx, Value, to_ms
 
@@ -25,6 +25,15 @@ def states_of(tx: Tx, subject_id: str) -> dict[Key, AlertState]:
     rows = tx.query("SELECT state_json FROM alerts WHERE subject_id = :id", {"id": subject_id})
     states = [_state_of(row["state_json"]) for row in rows]
     return {state.key: state for state in states}
+
+
+def open_state(tx: Tx, subject_id: str, kind: ConditionKind) -> AlertState | None:
+    """Give a subject's alert of a kind while it is up."""
+    rows = tx.query(
+        "SELECT state_json FROM alerts WHERE subject_id = :id AND condition = :kind AND is_open = 1",
+        {"id": subject_id, "kind": kind.value},
+    )
+    return _state_of(rows[0]["state_json"]) if rows else None
 
 
 def state(tx: Tx, alert_id: str) -> tuple[AlertState, Row] | None:

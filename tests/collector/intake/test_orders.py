@@ -1,0 +1,97 @@
+"""What is ordered for one host: a drive that lost its trim is soaked early, once, else as its role says."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from ebbmark_agent.report import DiscardState, Report
+from ebbmark_collector.intake.orders import UNTRIMMED_SOAK_DAYS, orders_for, soak_every_days
+from ebbmark_collector.intake.rulebook import rulebook
+from ebbmark_collector.rounds import judge_fleet
+from ebbmark_collector.store import Store, Tx, hosts
+from ebbmark_collector.store.sqlite import SqliteStore
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.collector import wire
+from tests.collector.conftest import NOON
+from tests.collector.intake.test_accept import assign, enrol, take
+
+DAY = timedelta(days=1)
+DAYS = st.floats(min_value=-400, max_value=400)
+
+
+@given(usual=st.floats(min_value=1, max_value=400), soaked=DAYS, stopped=DAYS)
+def test_a_soak_is_at_most_brought_forward_and_never_within_two_weeks_of_the_last(
+    usual: float, soaked: float, stopped: float
+) -> None:
+    """Whatever the days, soaks come no later than ordered, nor within two weeks unless the role says so."""
+    every = soak_every_days(usual, NOON + soaked * DAY, NOON + stopped * DAY)
+
+    assert every is not None
+    assert min(usual, UNTRIMMED_SOAK_DAYS) <= every <= usual
+
+
+def test_a_soak_well_into_the_days_without_trim_ends_the_hurry() -> None:
+    """Soaked before, it is due two weeks after trim stopped; soaked then, it is due as usual."""
+    stopped = NOON
+
+    assert soak_every_days(45.0, stopped - 20 * DAY, stopped) == 34.0
+    assert soak_every_days(45.0, stopped + 2 * DAY, stopped) == 14.0
+    assert soak_every_days(45.0, stopped + 14 * DAY, stopped) == 45.0
+
+
+def test_what_is_not_known_changes_nothing() -> None:
+    """Without a soak, without a stop, and for a role that orders no soaks the role's word stands."""
+    assert soak_every_days(45.0, None, NOON) == 45.0
+    assert soak_every_days(45.0, NOON, None) == 45.0
+    assert soak_every_days(None, NOON, NOON) is None
+
+
+def _telling(one: Report, **facts: Any) -> Report:
+    """Change the result of a probe's report, or each drive of an inventory."""
+    body: Any = one.body
+    if hasattr(body, "result"):
+        body = body.model_copy(update={"result": body.result.model_copy(update=facts)})
+    else:
+        body = body.model_copy(update={"drives": tuple(d.model_copy(update=facts) for d in body.drives)})
+    return one.model_copy(update={"body": body})
+
+
+def _soak_every_days(store: Store, now: datetime) -> float:
+    def ask(tx: Tx) -> float:
+        row = hosts.host(tx, "host-1")
+        assert row is not None
+        (subject,) = orders_for(tx, row, rulebook(tx), now).subjects
+        assert subject.soak_every_s is not None
+        return subject.soak_every_s / 86_400.0
+
+    return store.read(ask)
+
+
+def test_a_drive_whose_trim_stopped_is_ordered_to_be_soaked_early(sqlite_store: SqliteStore) -> None:
+    """The order's cadence shortens while the alert is up, and is the role's again once trim is back."""
+    enrol(sqlite_store, "host-1")
+    assign(sqlite_store)
+    last = NOON + 20 * DAY
+    told = [
+        _telling(wire.inventory(NOON), trim=True),
+        _telling(wire.soak(NOON, 500e6), discard=DiscardState.ASKED),
+        _telling(wire.inventory(last), trim=False),
+        _telling(wire.probe(last, 500e6), discard=DiscardState.NOT_POSSIBLE),
+    ]
+    take(sqlite_store, *told[:2])
+    judge_fleet(sqlite_store, NOON)
+    usual = _soak_every_days(sqlite_store, NOON)
+    take(sqlite_store, *told[2:], at=last)
+    for day in range(4):
+        judge_fleet(sqlite_store, last + day * DAY, everything=True)
+    hurried = _soak_every_days(sqlite_store, last + 4 * DAY)
+    back = last + 5 * DAY
+    again = _telling(wire.probe(back, 500e6), discard=DiscardState.ASKED)
+    take(sqlite_store, _telling(wire.inventory(back), trim=True), again, at=back)
+    for day in range(20):
+        judge_fleet(sqlite_store, back + day * DAY, everything=True)
+
+    assert usual > 34.0
+    assert hurried == 34.0
+    assert _soak_every_days(sqlite_store, back + 20 * DAY) == usual
