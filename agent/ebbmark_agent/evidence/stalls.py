@@ -1,7 +1,8 @@
 """Finds the stalls of a trace: single steps in which a drive took far longer than its rate would need.
 
 A stall is a step of at least 0.2 s that lasts at least three times what its bytes would take at the rate of
-the steps around it. A shorter one right after a longer one is its echo and does not count.
+the steps around it. A shorter one right after a longer one is its echo and does not count. Nor does a step of
+a coarse trace that moved more than a second's worth at that rate: it tells of a slower rate, not of a stop.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -15,6 +16,7 @@ SHORTEST_STALL_S = 0.2  # [s] own: blocks are sized to take no longer than 0.1 s
 STALL_FACTOR = 3.0  # [1] own
 JOINED_S = 0.3  # [s] own: requests queued during a stall come late as well
 PACE_S = 1.0  # [s] own: ten slices of a throttle
+COARSE_S = 1.0  # [s] own: more than a pace is told by; a stop comes on one block, a slow step on many
 FEWEST_EVENTS = 3  # [1] two distances
 EVEN_SHARE = 0.15  # [1] own
 LISTED_STALLS = 64  # [1] the longest are listed, all are counted
@@ -114,7 +116,8 @@ def long_steps(trace: Trace) -> Iterator[tuple[int, Stall]]:
                 before_s = at_s
                 continue
             pace = pace_around(trace, before_s, at_s)
-            if pace is not None and length_s * pace >= STALL_FACTOR * moved + 1:
+            coarse = pace is not None and moved > pace * COARSE_S
+            if pace is not None and not coarse and length_s * pace >= STALL_FACTOR * moved + 1:
                 yield index, Stall(start_s=before_s, length_s=length_s, at_byte=totals[index - 1])
         before_s = at_s
 

@@ -1,8 +1,12 @@
 """Stalls: which steps are some, how long, how regular, and what a buffer bridges."""
 
+from itertools import accumulate
+
 import pytest
 from ebbmark_agent.evidence import Trace, find_stalls
 from ebbmark_agent.evidence.stalls import even_distance_s, sum_up
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.agent.evidence.simulated import MB, SimulatedDrive, stages
 
@@ -54,6 +58,28 @@ def test_thinned_steps_are_no_stalls():
     trace = Trace.from_points([0, 0.5, 0.6, 0.7, 1.2, 1.7], [0, 50, 60, 70, 120, 170])
 
     assert find_stalls(trace) == ()
+
+
+@given(
+    step_bytes=st.floats(min_value=1.01, max_value=60),
+    times=st.floats(min_value=0.01, max_value=100),
+    at=st.integers(0, 19),
+)
+def test_a_coarse_step_is_a_rate_and_no_stall(step_bytes, times, at):
+    """However slow one of twenty steps of more than a second's worth is, it tells of no stop."""
+    lengths = [step_bytes * (times if i == at else 1.0) for i in range(20)]
+    points = list(accumulate(lengths, initial=0.0))
+
+    assert find_stalls(Trace.from_points(points, [step_bytes * i for i in range(21)])) == ()
+
+
+def test_a_stop_on_one_block_is_a_stall_however_coarse_the_steps_around_it_are():
+    """Thirty seconds on four megabytes between steps of eight seconds are a stall of thirty seconds."""
+    trace = Trace.from_points(
+        [0, 8, 16, 46, 54, 62], [0, 2000 * MB, 4000 * MB, 4004 * MB, 6004 * MB, 8004 * MB]
+    )
+
+    assert [stall.length_s for stall in find_stalls(trace)] == [30]
 
 
 def test_an_echo_does_not_count():
