@@ -16,6 +16,7 @@ from ebbmark_collector.store import Store, Tx, Value, to_ms
 from ebbmark_collector.store.ids import new_id
 from ebbmark_collector.store.sqlite import SqliteStore
 
+from tests.bench.alerted import invent_alerts
 from tests.bench.serving import enrol
 from tests.bench.simulated import SimulatedHost, health, invent_hosts, inventory, soak, spot
 
@@ -129,7 +130,8 @@ def _copying(tx: Tx, table: str) -> str | None:
         elif column in {"report_id", "probe_id", "volume_id"}:
             values.append(f"replace({column}, :old, :new)")
         elif column.endswith("_bytes_per_s"):
-            values.append(f"round({column} * :factor)")
+            rate = f"{column} * :factor"
+            values.append(f"round({rate})" if table == "old_spots" else rate)
         else:
             values.append(column)
     return (
@@ -151,7 +153,6 @@ def _copy_drives(
             "host_id": host.host_id,
             "standing": chance.choice(("fit", "fit", "fit", "fit", "marginal", "unproven", "unfit")),
             "judged_ms": to_ms(now) - chance.randrange(6 * 3_600_000),
-            "worst_severity": chance.choice((0, 0, 0, 0, 0, 0, 1, 2, 3, 4)),
         }
         tx.insert_many("drives", tuple(drive), [tuple(drive.values())])
         tx.insert_many(
@@ -169,6 +170,7 @@ def _copy_drives(
         }
         for statement in copies:
             tx.run(statement, params)
+        invent_alerts(tx, drive_id, host.host_id, now=now, chance=chance)
 
 
 def _renamed(name: str, old: str, new: str) -> str:
