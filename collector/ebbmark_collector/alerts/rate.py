@@ -7,6 +7,7 @@ from statistics import median
 from ebbmark_agent.evidence.standing import Standing as Word
 
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, deadband_of, mb_s
+from ebbmark_collector.alerts.surroundings import link_holds
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT
@@ -36,7 +37,7 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
     readers = _reader_limits(scene)
     beneath_rate = standing.shown is Word.UNFIT and not heated and not readers
     foreseen = (
-        _within_horizon(scene, Limit.FLOOR_MEETS_RATE)
+        _meets_rate_soon(scene)
         or (not readers and _sank_between_visits(scene))
         or (not heated and _worn_down(scene))
     )
@@ -186,7 +187,7 @@ def floor_will_meet_demand(scene: Scene) -> tuple[Seen, ...]:
         return (_not_asked(kind),)
     if scene.standing.shown is Word.UNFIT:
         return (_taken_over(kind),)
-    rate = _within_horizon(scene, Limit.FLOOR_MEETS_RATE)
+    rate = _meets_rate_soon(scene)
     limit = Limit.FLOOR_MEETS_RATE if rate else Limit.FLOOR_MEETS_DEMAND
     meeting = scene.outlook.meeting(limit)
     if meeting is None or meeting.likely is None:
@@ -227,7 +228,8 @@ def floor_stepped_down(scene: Scene) -> tuple[Seen, ...]:
     rate = scene.standing.rate_bytes_per_s
     estimated = scene.outlook.floor_now_bytes_per_s
     slope = scene.outlook.spot_slide
-    sinking = slope is not None and slope.falling and slope.per_day <= SINKING and fell.fall >= DEEP
+    steep = slope is not None and slope.falling and slope.per_day <= SINKING and fell.fall >= DEEP
+    sinking = steep and not link_holds(scene)
     beneath = sinking or (rate is not None and estimated is not None and estimated < rate)
     return (
         Seen(
@@ -299,9 +301,9 @@ def slower_than_siblings(scene: Scene) -> tuple[Seen, ...]:
     )
 
 
-def _within_horizon(scene: Scene, limit: Limit) -> bool:
-    meeting = scene.outlook.meeting(limit)
-    if meeting is None or meeting.likely is None:
+def _meets_rate_soon(scene: Scene) -> bool:
+    meeting = scene.outlook.meeting(Limit.FLOOR_MEETS_RATE)
+    if meeting is None or meeting.likely is None or link_holds(scene):
         return False
     return meeting.likely <= scene.now + timedelta(days=scene.watch.horizon_days)
 

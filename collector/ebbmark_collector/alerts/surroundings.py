@@ -72,7 +72,7 @@ def interface_errors(scene: Scene) -> tuple[Seen, ...]:
             kind=Kind.INTERFACE_ERRORS,
             sight=Sight.PRESENT if grown >= CRC_FEW else Sight.BETWEEN if grown else Sight.ABSENT,
             what=f"{grown} interface CRC errors within five weeks",
-            predicts_lost_frames=grown >= CRC_MANY and _may_fall_short(scene),
+            predicts_lost_frames=grown >= CRC_MANY and may_fall_short(scene),
             value=float(grown),
             limit=float(CRC_FEW),
             unit="1",
@@ -89,7 +89,7 @@ def _carried(path: PathNow, ceiling_bytes_per_s: float) -> float:
     return ceiling_bytes_per_s * (SATA_CARRIES if path.bus is Bus.SATA else LINK_CARRIES)
 
 
-def _may_fall_short(scene: Scene) -> bool:
+def may_fall_short(scene: Scene) -> bool:
     """Tell whether a link that goes on failing would carry less than the role's rate.
 
     A SATA link goes down to 1.5 Gb/s at the last. What others end at is not known: there half of what the
@@ -99,6 +99,15 @@ def _may_fall_short(scene: Scene) -> bool:
     if path is not None and path.bus is Bus.SATA and rate is not None:
         return _carried(path, SLOWEST_SATA_BYTES_PER_S) < rate
     return _little_slack(scene, REPEATED_TIMES)
+
+
+def link_holds(scene: Scene) -> bool:
+    """Tell whether it is the link that sinks, and the rate is carried even where that ends.
+
+    Then a course says when the link gives way, which it does by a step, and not when frames are lost.
+    """
+    grown = growth_over(scene.history, "interface_crc_errors", scene.now, RECENT)
+    return grown >= CRC_FEW and not may_fall_short(scene)
 
 
 def too_hot(scene: Scene) -> tuple[Seen, ...]:

@@ -478,6 +478,27 @@ def test_repeated_transfers_foretell_what_the_slowest_link_step_would_not_carry(
     assert found.predicts_lost_frames is foretells
 
 
+@pytest.mark.parametrize(
+    ("rate", "errors", "foretells"),
+    [(110 * MB, 30, False), (110 * MB, 0, True), (220 * MB, 30, True)],
+    ids=["the link holds", "not the link", "the link does not hold"],
+)
+def test_a_sinking_link_that_carries_the_rate_at_its_end_foretells_no_lost_frames(
+    rate: float, errors: int, foretells: bool
+) -> None:
+    """Its course is told all the same; it foretells them where the drive sinks or the link ends too low."""
+    role = a_role(rate=rate)
+    path = PathNow(key=PATH, bus=Bus.SATA, link_now_bytes_per_s=600 * MB, link_best_bytes_per_s=600 * MB)
+    health = [a_health(d, interface_crc_errors=errors * (20 - d)) for d in range(20, 0, -1)]
+    sinking = [a_spot(d, 540 * MB * (0.985 ** max(0, 30 - d))) for d in range(90, 0, -1)]
+
+    past = a_past(a_soak(role, 95, 450 * MB), *sinking, health=tuple(health), facts={"path": path})
+    found = weighed(past, role)[(K.FLOOR_STEPPED_DOWN, "")]
+
+    assert found.sight is Sight.PRESENT
+    assert found.predicts_lost_frames is foretells
+
+
 def test_a_drive_that_was_never_trimmed_is_not_news() -> None:
     """Without trim from its first probe on, nothing has stopped."""
     past = a_past(*SOUND, facts={"trim": False})
