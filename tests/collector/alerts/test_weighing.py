@@ -499,6 +499,20 @@ def test_a_sinking_link_that_carries_the_rate_at_its_end_foretells_no_lost_frame
     assert found.predicts_lost_frames is foretells
 
 
+@pytest.mark.parametrize(("watch", "foretells"), [(None, False), (Watch(horizon_days=120), True)])
+def test_lost_frames_three_months_ahead_are_told_only_where_the_role_looks_so_far(
+    watch: Watch | None, foretells: bool
+) -> None:
+    """Seven percent a month is beneath the demand soon and beneath the rate in some ninety days."""
+    role = a_role(watch=watch)
+    past = a_past(*(a_soak(role, 30 * (5 - i), 360 * MB * 0.93**i) for i in range(6)))
+
+    found = weighed(past, role)[(K.FLOOR_WILL_MEET_DEMAND, "")]
+
+    assert found.sight is Sight.PRESENT
+    assert found.predicts_lost_frames is foretells
+
+
 def test_a_drive_that_was_never_trimmed_is_not_news() -> None:
     """Without trim from its first probe on, nothing has stopped."""
     past = a_past(*SOUND, facts={"trim": False})
