@@ -241,9 +241,12 @@ class _Side:
         if not (ended or full or self._quiet_s >= self._rules.quiet_s):
             return None
         seconds = self._without_silence()
+        silent = len(self._seconds) - len(seconds)
         self._forget(recent_too=ended or full)
         if _length_s(seconds) < self._rules.least_duration_s:
             return None
+        while len(self._recent) > silent:  # what this take held does not begin the next one
+            self._recent.popleft()
         return self._describe(seconds)
 
     def _forget(self, *, recent_too: bool) -> None:

@@ -14,7 +14,7 @@ from ebbmark_agent.clock import utc_now
 from ebbmark_agent.platforms import DiskCounters, linux
 from ebbmark_agent.report import Bus, PathFacts, TakeFacts
 from ebbmark_agent.takes import SeenTake, TakeRules, TakeSampler, TakeWatcher
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from tests.rigs.curve import Curve
@@ -275,6 +275,7 @@ def test_facts_survive_the_wire() -> None:
 @given(
     st.lists(st.tuples(st.integers(0, 600 * MB), st.integers(1, 90)), min_size=1, max_size=12),
 )
+@example([(30 * MB, 70), (0, 32), (2 * MB, 1), (0, 3), (30 * MB, 70)])  # a last few bytes between two takes
 def test_nothing_is_counted_twice(stretches: list[tuple[int, int]]) -> None:
     """However traffic comes and goes, takes do not overlap and never hold more than was written."""
     rates = [rate for rate, length in stretches for _ in range(length)]
