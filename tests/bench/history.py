@@ -22,6 +22,7 @@ from tests.bench.simulated import SimulatedHost, health, invent_hosts, inventory
 
 DAY = timedelta(days=1)
 _COPIED = ("probes", "health_days", "reports", "report_ids", "report_days", "standings", "old_spots")
+_TOGETHER = 100  # [1] drives written in one transaction
 _DRIVE_COLUMN = {"reports": "subject_id", "report_ids": "subject_id", "report_days": "subject_id"}
 
 
@@ -85,16 +86,18 @@ def write_fleet(store: Store, *, drives: int, days: int, now: datetime, drives_e
     models = [store.read(lambda tx, serial=serial: _model(tx, serial)) for serial in machines[0].serials]
     if isinstance(store, SqliteStore):  # nobody is told that a copy is kept, so none must be on the disk yet
         store._writer.execute("PRAGMA synchronous=OFF")
+        store._writer.execute("PRAGMA cache_size=-256000")  # [KiB] ids lie anywhere in their indices
     chance = random.Random(7)
     pending: list[tuple[SimulatedHost, str, _Model]] = []
     for number, host in enumerate(machines[1:], start=1):
         for place, serial in enumerate(host.serials):
             pending.append((host, serial, models[place]))
-        if len(pending) >= 20 or number == len(machines) - 1:
+        if len(pending) >= _TOGETHER or number == len(machines) - 1:
             some, pending = pending, []
             store.write(lambda tx, some=some: _copy_drives(tx, some, now, chance))
     store.write(lambda tx: _copy_hosts(tx, machines))
     if isinstance(store, SqliteStore):
+        store._writer.execute("PRAGMA cache_size=-4000")
         store._writer.execute("PRAGMA synchronous=FULL")
     return Fleet(machines=machines, drives=drives, now=now)
 

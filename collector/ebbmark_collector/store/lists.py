@@ -123,6 +123,7 @@ ALERTS = Listing(
     key="alert_id",
     sort="-severity_order",
     where="a.times_raised > 0",
+    wide=True,
     columns=(
         Column(name="alert_id", sql="a.alert_id"),
         Column(name="condition", sql="a.condition"),

@@ -49,6 +49,7 @@ NAMES = (
     "0007_access",
     "0008_outbox",
     "0009_plans",
+    "0010_alert_pages",
 )
 
 

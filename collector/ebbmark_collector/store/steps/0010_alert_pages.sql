@@ -1,0 +1,1 @@
+CREATE INDEX alerts_by_severity ON alerts (severity_order, alert_id) WHERE times_raised > 0
