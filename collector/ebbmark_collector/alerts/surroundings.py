@@ -14,6 +14,7 @@ from ebbmark_collector.judge.causes import CLOSE_TO_LINK, SHRUNK, growth_over
 from ebbmark_collector.judge.findings import CauseKind, Ground, Limit, Meeting
 from ebbmark_collector.judge.history import PathNow, ProbePoint
 from ebbmark_collector.judge.robust import mad_sigma
+from ebbmark_collector.judge.series import days_between
 
 RECENT = timedelta(days=35)
 FILLING_DAYS = 45.0  # [days] ahead; projects may still be offloaded
@@ -24,7 +25,9 @@ SATA_CARRIES = 0.88  # [1] of its payload ceiling; common practice, no source
 REPEATED_TIMES = 2.0  # [1] repeated transfers seldom take more than half of a link
 UNTRIMMED_DAYS = 42.0  # [days] without trim that use up many drives' free blocks; common practice, no source
 WELL_INTO_DAYS = 10.0  # [days] without trim after which an unchanged soak tells something
-UNCHANGED_TIMES = 3.0  # [1] times as long as it was unchanged
+PATIENT_TIMES = 1.5  # [1] times the days without trim at its last soak: by then it is soaked again
+SOON_DAYS = 75.0  # [days] without trim in which a slower soak is called at once; later ones make a course
+RUN_OUT_TIMES = 2.8  # [1] times the days in which free blocks go to a third: six percent are left
 SLOWER = 0.93  # [1] of what it lasted at while it was trimmed: more than soaks differ by
 SAG_SOAKS = 4  # [1] that tell how soaks of this drive differ
 SAG_SIGMAS = 5.0  # [1] of that: no like soak gets there by chance
@@ -194,29 +197,35 @@ def trim_stopped(scene: Scene) -> tuple[Seen, ...]:
 def _free_blocks_run_short(scene: Scene, since: datetime, days: float) -> bool:
     """Tell whether a drive untrimmed for some days is on its way to losing rate for want of free blocks.
 
-    A soak since then tells more than the calendar: one that soon fell short says so at once, one well into it
-    that did not leaves it as long again twice over, and never less than the calendar does. Without one the
-    calendar has to do. Where free blocks go slowly, the course of the soaks has time to tell and gives the
-    date.
+    A soak since then tells more than the calendar: one that was soon slower says so at once, and where its
+    cache shrinks with the free blocks that dates their end. One well into it leaves it half as long again,
+    for the next soak to tell, and never less than the calendar does. Without one the calendar has to do.
+    Where free blocks go slowly, the course of the soaks has time to tell and gives the date.
     """
     path, now = scene.history.path_key, scene.now
     soaks = [p for p in scene.history.soaks if p.path_key == path and p.at <= now]
     before, after = [p for p in soaks if p.at <= since], [p for p in soaks if p.at > since]
     if not before or not after:
         return days >= UNTRIMMED_DAYS
-    if days < UNTRIMMED_DAYS and _fell_short(after[-1], before):
+    newest, into_it = after[-1], days_between(since, after[-1].at)
+    if into_it < SOON_DAYS and _is_slower(newest, before):
         return True
-    unchanged = [(p.at - since).total_seconds() / 86_400 for p in after if not _fell_short(p, before)]
-    into_it = unchanged[-1] if unchanged else 0.0
-    return days >= max(UNTRIMMED_DAYS, UNCHANGED_TIMES * into_it if into_it >= WELL_INTO_DAYS else 0.0)
+    left = _cache_left(newest, before)
+    if left < SHRUNK and RUN_OUT_TIMES * into_it / -log(left) - days <= scene.watch.horizon_days:
+        return True
+    return days >= max(UNTRIMMED_DAYS, PATIENT_TIMES * into_it if into_it >= WELL_INTO_DAYS else 0.0)
 
 
-def _fell_short(newest: ProbePoint, before: Sequence[ProbePoint]) -> bool:
+def _is_slower(newest: ProbePoint, before: Sequence[ProbePoint]) -> bool:
     lasted = [p.lasting_bytes_per_s for p in before if p.lasting_bytes_per_s]
-    cliffs = [p.cliff_at_bytes for p in before if p.cliff_at_bytes]
     slower = lasted and newest.lasting_bytes_per_s and newest.lasting_bytes_per_s < SLOWER * median(lasted)
-    sooner = cliffs and newest.cliff_at_bytes and newest.cliff_at_bytes < SHRUNK * median(cliffs)
-    return bool(slower or sooner or _sagged(newest, before))
+    return bool(slower or _sagged(newest, before))
+
+
+def _cache_left(newest: ProbePoint, before: Sequence[ProbePoint]) -> float:
+    """Give the share of the usual cache that is left [1]; 1 where no cliff tells."""
+    cliffs = [p.cliff_at_bytes for p in before if p.cliff_at_bytes]
+    return newest.cliff_at_bytes / median(cliffs) if cliffs and newest.cliff_at_bytes else 1.0
 
 
 def _sagged(newest: ProbePoint, before: Sequence[ProbePoint]) -> bool:

@@ -9,7 +9,6 @@ from fnmatch import fnmatchcase
 
 from ebbmark_agent.report import Hold, Orders, ProbeHours, ProbeKind, ProbeOrder, SubjectOrder
 
-from ebbmark_collector.alerts.surroundings import WELL_INTO_DAYS
 from ebbmark_collector.alerts.vocabulary import ConditionKind
 from ebbmark_collector.intake.rulebook import Rulebook, candidate_of
 from ebbmark_collector.roles import DriveRole
@@ -18,6 +17,7 @@ from ebbmark_collector.store import Row, Tx, alerting, drives, from_ms, rules, t
 _VALID_FOR = timedelta(hours=25)
 _SECONDS_A_DAY = 86_400.0
 UNTRIMMED_SOAK_DAYS = 14.0  # [days] without trim: by then the drives that lose it fastest show it in a soak
+LONGER = 0.4  # [1] of the days without trim at the last soak: before half as long again, when that expires
 _MOST_NAMES = 8  # [1] as the wire allows
 
 
@@ -43,7 +43,8 @@ def soak_every_days(
     """Give how long after its last soak a drive is to be soaked [days]; None for never.
 
     A drive that is not told of freed blocks any more may be out of them before its next soak is due. It is
-    soaked once, two weeks after that began and no sooner than two weeks after its last soak; then as usual.
+    soaked two weeks after that began, and again each time it has gone on for two fifths longer than at the
+    last soak; never within two weeks of it, and no later than its role orders.
 
     Args:
         usual_days: What its role orders [days].
@@ -53,9 +54,7 @@ def soak_every_days(
     if usual_days is None or last_soak_at is None or untrimmed_since is None:
         return usual_days
     into_it = (last_soak_at - untrimmed_since).total_seconds() / _SECONDS_A_DAY
-    if into_it >= WELL_INTO_DAYS:
-        return usual_days
-    return min(usual_days, max(UNTRIMMED_SOAK_DAYS, UNTRIMMED_SOAK_DAYS - into_it))
+    return min(usual_days, max(UNTRIMMED_SOAK_DAYS, UNTRIMMED_SOAK_DAYS - into_it, LONGER * into_it))
 
 
 def _untrimmed_since(tx: Tx, drive: Row) -> datetime | None:

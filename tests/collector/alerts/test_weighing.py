@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import timedelta
+from math import inf, log
 from typing import Any
 
 import pytest
@@ -32,6 +33,8 @@ from ebbmark_collector.judge import (
 )
 from ebbmark_collector.judge.history import HealthPoint, ProbePoint
 from ebbmark_collector.roles import ConditionRule, DriveRole, Watch
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.collector.judge.past import (
     MB,
@@ -379,7 +382,7 @@ def test_trim_that_stopped_foretells_lost_frames_after_six_weeks_without_a_soak(
 
 
 def test_a_sound_soak_soon_after_trim_stopped_shortens_no_patience() -> None:
-    """Unchanged eleven days into it: thrice that is less than what is waited for without any soak."""
+    """No slower eleven days into it: half as long again is less than what is waited for without any soak."""
     sound = a_soak(ROLE, 24, 350 * MB, lasting_bytes_per_s=350 * MB)
 
     assert not _untrimmed(35, sound).predicts_lost_frames
@@ -404,14 +407,28 @@ def test_a_floor_that_sags_by_more_than_soaks_differ_tells_of_trim_that_stopped(
 
 
 def test_a_soak_since_trim_stopped_tells_more_than_the_calendar() -> None:
-    """One that fell short is believed at once; one that did not gives three times as long."""
-    sound = a_soak(ROLE, 25, 300 * MB, lasting_bytes_per_s=300 * MB)
+    """One that was soon slower is believed at once; one that was not leaves it half as long again."""
+    sound = a_soak(ROLE, 15, 300 * MB, lasting_bytes_per_s=300 * MB)
     short = a_soak(ROLE, 5, 270 * MB, lasting_bytes_per_s=270 * MB)
 
     assert not _untrimmed(50, sound).predicts_lost_frames
-    assert _untrimmed(76, replace(sound, at=days_ago(52))).predicts_lost_frames
+    assert _untrimmed(50, replace(sound, at=days_ago(25))).predicts_lost_frames
     assert _untrimmed(15, short).predicts_lost_frames
-    assert not _untrimmed(60, replace(sound, at=days_ago(35)), short).predicts_lost_frames
+    assert not _untrimmed(80, replace(short, at=days_ago(1))).predicts_lost_frames
+
+
+@given(left=st.floats(min_value=0.05, max_value=1.2), into_it=st.integers(4, 30))
+def test_a_cache_that_shrinks_with_the_free_blocks_dates_their_end(left: float, into_it: int) -> None:
+    """Foretold where it shrank and at its pace few free blocks are left within the horizon, only there."""
+    full = a_soak(ROLE, 86, 300 * MB, lasting_bytes_per_s=300 * MB, cliff_at_bytes=10**11)
+    newest = replace(full, probe_id="newest", at=days_ago(5), cliff_at_bytes=round(left * 10**11))
+    days = into_it + 5
+    to_a_third = into_it / -log(left) if left < 1 else inf
+
+    found = _untrimmed(days, full, newest)
+
+    if days < 41 and abs(2.8 * to_a_third - days - 60) > 5 and abs(left - 0.75) > 0.01:
+        assert found.predicts_lost_frames is (left < 0.75 and 2.8 * to_a_third - days < 60)
 
 
 def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:

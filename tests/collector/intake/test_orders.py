@@ -1,4 +1,4 @@
-"""What is ordered for one host: a drive that lost its trim is soaked early, once, else as its role says."""
+"""What is ordered for one host: a drive that lost its trim is soaked early, others as their role says."""
 
 from datetime import datetime, timedelta
 from typing import Any
@@ -31,13 +31,15 @@ def test_a_soak_is_at_most_brought_forward_and_never_within_two_weeks_of_the_las
     assert min(usual, UNTRIMMED_SOAK_DAYS) <= every <= usual
 
 
-def test_a_soak_well_into_the_days_without_trim_ends_the_hurry() -> None:
-    """Soaked before, it is due two weeks after trim stopped; soaked then, it is due as usual."""
+def test_soaks_keep_pace_with_the_days_without_trim() -> None:
+    """The first is due two weeks after trim stopped, the next before it has gone on half as long again."""
     stopped = NOON
 
     assert soak_every_days(45.0, stopped - 20 * DAY, stopped) == 34.0
     assert soak_every_days(45.0, stopped + 2 * DAY, stopped) == 14.0
-    assert soak_every_days(45.0, stopped + 14 * DAY, stopped) == 45.0
+    assert soak_every_days(45.0, stopped + 14 * DAY, stopped) == 14.0
+    assert soak_every_days(45.0, stopped + 50 * DAY, stopped) == 20.0
+    assert soak_every_days(45.0, stopped + 120 * DAY, stopped) == 45.0
 
 
 def test_what_is_not_known_changes_nothing() -> None:
