@@ -15,7 +15,7 @@ from tests.bench.results import merge, read_results, write_results
 
 # [s] what each part may take on the two-core machine; together they stay within 45 minutes.
 BUDGET_S = {
-    "agent_idle": 330,
+    "agent_idle": 240,
     "evidence": 60,
     "fleet": 780,
     "intake_batch": 90,

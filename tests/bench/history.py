@@ -137,8 +137,9 @@ def _copying(tx: Tx, table: str) -> str | None:
             values.append(f"round({rate})" if table == "old_spots" else rate)
         else:
             values.append(column)
+    source = "reports" if table == "report_ids" else table  # ids lie in their own order, not by drive
     return (
-        f"INSERT INTO {table} ({', '.join(columns)}) SELECT {', '.join(values)} FROM {table} "
+        f"INSERT INTO {table} ({', '.join(columns)}) SELECT {', '.join(values)} FROM {source} "
         f"WHERE {key} = :model_id"
     )
 

@@ -142,11 +142,14 @@ def _keep_line(tx: Tx, alert_id: str, line: Transition) -> None:
 
 
 def _show_on_drive(tx: Tx, drive_id: str) -> None:
+    # As filters, not as conditions: SQLite would go through all that are open instead of a drive's few.
     tx.run(
         """UPDATE drives SET
-             open_alerts = (SELECT COUNT(*) FROM alerts WHERE drive_id = :drive_id AND is_open = 1),
-             worst_severity = (SELECT COALESCE(MAX(severity_order), 0) FROM alerts
-                               WHERE drive_id = :drive_id AND is_open = 1 AND shelved_until_ms IS NULL)
+             open_alerts = (SELECT COUNT(*) FILTER (WHERE is_open = 1)
+                            FROM alerts WHERE subject_id = :drive_id),
+             worst_severity = (SELECT COALESCE(MAX(severity_order)
+                                 FILTER (WHERE is_open = 1 AND shelved_until_ms IS NULL), 0)
+                               FROM alerts WHERE subject_id = :drive_id)
            WHERE drive_id = :drive_id""",
         {"drive_id": drive_id},
     )

@@ -1,8 +1,8 @@
 """What an enrolled agent costs while nothing happens: its resident memory and its share of a core.
 
 Watched for two minutes in five slices after its first rounds; `BENCH_IDLE_S=3600` watches a whole
-hour. What comes once an hour (health and its delivery) is measured apart, as `run --one-round` less a bare
-start, and its share of an hour is added, so that a short watch does not leave it out.
+hour. What comes once an hour (health and its delivery) is measured apart, as a whole `run --one-round` with
+its start, and its share of an hour is added, so that a short watch does not leave it out.
 """
 
 import os
@@ -37,7 +37,7 @@ def run() -> list[dict[str, Any]]:
         data = place / "data"
         with serving.collector(data) as (_, (host, port)):
             settings = _enrolled(place, data, f"http://{host}:{port}")
-            hourly_s = max(0.0, _spent(settings, "run", "--one-round") - _spent(settings, "--version"))
+            hourly_s = _spent(settings, "run", "--one-round")
             with _running(settings, place) as process:
                 memory, shares = _watch(process, span_s / SCALE.runs)
     watched = f"{SCALE.runs} slices of {span_s / SCALE.runs:.0f} s"
@@ -57,7 +57,7 @@ def run() -> list[dict[str, Any]]:
             unit="% of a core",
             bar="<= 0.1",
             command=COMMAND,
-            note=f"{watched}, plus the {hourly_s:.2f} s of processor time of one whole round, once an hour",
+            note=f"{watched}, plus {hourly_s:.2f} s of processor time for a round and its start once an hour",
         ),
     ]
 
