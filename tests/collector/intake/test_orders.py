@@ -8,7 +8,6 @@ from ebbmark_collector.intake.orders import UNTRIMMED_SOAK_DAYS, orders_for, soa
 from ebbmark_collector.intake.rulebook import rulebook
 from ebbmark_collector.rounds import judge_fleet
 from ebbmark_collector.store import Store, Tx, hosts
-from ebbmark_collector.store.sqlite import SqliteStore
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -70,10 +69,10 @@ def _soak_every_days(store: Store, now: datetime) -> float:
     return store.read(ask)
 
 
-def test_a_drive_whose_trim_stopped_is_ordered_to_be_soaked_early(sqlite_store: SqliteStore) -> None:
+def test_a_drive_whose_trim_stopped_is_ordered_to_be_soaked_early(store: Store) -> None:
     """The order's cadence shortens while the alert is up, and is the role's again once trim is back."""
-    enrol(sqlite_store, "host-1")
-    assign(sqlite_store)
+    enrol(store, "host-1")
+    assign(store)
     last = NOON + 20 * DAY
     told = [
         _telling(wire.inventory(NOON), trim=True),
@@ -81,19 +80,19 @@ def test_a_drive_whose_trim_stopped_is_ordered_to_be_soaked_early(sqlite_store: 
         _telling(wire.inventory(last), trim=False),
         _telling(wire.probe(last, 500e6), discard=DiscardState.NOT_POSSIBLE),
     ]
-    take(sqlite_store, *told[:2])
-    judge_fleet(sqlite_store, NOON)
-    usual = _soak_every_days(sqlite_store, NOON)
-    take(sqlite_store, *told[2:], at=last)
+    take(store, *told[:2])
+    judge_fleet(store, NOON)
+    usual = _soak_every_days(store, NOON)
+    take(store, *told[2:], at=last)
     for day in range(4):
-        judge_fleet(sqlite_store, last + day * DAY, everything=True)
-    hurried = _soak_every_days(sqlite_store, last + 4 * DAY)
+        judge_fleet(store, last + day * DAY, everything=True)
+    hurried = _soak_every_days(store, last + 4 * DAY)
     back = last + 5 * DAY
     again = _telling(wire.probe(back, 500e6), discard=DiscardState.ASKED)
-    take(sqlite_store, _telling(wire.inventory(back), trim=True), again, at=back)
+    take(store, _telling(wire.inventory(back), trim=True), again, at=back)
     for day in range(20):
-        judge_fleet(sqlite_store, back + day * DAY, everything=True)
+        judge_fleet(store, back + day * DAY, everything=True)
 
     assert usual > 34.0
     assert hurried == 34.0
-    assert _soak_every_days(sqlite_store, back + 20 * DAY) == usual
+    assert _soak_every_days(store, back + 20 * DAY) == usual
