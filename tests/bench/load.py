@@ -99,3 +99,9 @@ def play_apart(load: Load) -> Tally:
 def clients() -> ProcessPoolExecutor:
     """Give the processes the agents are played in; started once, for starting takes longer than some runs."""
     return ProcessPoolExecutor(4, mp_context=multiprocessing.get_context("spawn"))
+
+
+def start_clients_anew() -> None:
+    """Leave the client processes behind: one that broke or hangs must not spoil the next part."""
+    clients().shutdown(wait=False, cancel_futures=True)
+    clients.cache_clear()

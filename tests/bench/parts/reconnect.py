@@ -75,7 +75,7 @@ def run() -> list[dict[str, Any]]:
         ),
         result(
             "reconnect.reports_twice",
-            [-min(0.0, m) for m in missing],
+            [max(0.0, -m) for m in missing],
             unit="reports",
             bar="<= 0",
             command=COMMAND,
