@@ -11,7 +11,9 @@ Rules.
 5. Acknowledging says that somebody has seen it; it lasts until the alert is cleared or grows more severe.
 6. Shelved alerts live on and tell nobody. When the shelf ends and the alert is still open, it reappears.
 7. `now` may not run backwards for one alert: an earlier instant is taken as the alert's latest.
-8. Every change that a person would want to know is a `Transition`; its history is complete without the state.
+8. What is known to come and go stays raised once it has come back: raised twice within its returning time,
+   it is not cleared until so long after the first of the two, so it is never raised three times within it.
+9. Every change that a person would want to know is a `Transition`; its history is complete without the state.
 """
 
 from collections.abc import Iterable, Mapping
@@ -155,7 +157,15 @@ def _row_for(state: AlertState, condition: Condition, at: datetime) -> Row:
     # A delay that has not begun to run yet has passed only if there is none.
     running = state.phase in {Phase.WAITING, Phase.LEAVING}
     ran_s = (at - state.phase_since).total_seconds() if running else 0.0
-    return _BY_PLACE[(state.phase, condition.sight, Delay.OVER if ran_s >= delay_s else Delay.RUNNING)]
+    over = ran_s >= delay_s and not (state.is_open and _keeps_returning(state, condition, at))
+    return _BY_PLACE[(state.phase, condition.sight, Delay.OVER if over else Delay.RUNNING)]
+
+
+def _keeps_returning(state: AlertState, condition: Condition, at: datetime) -> bool:
+    first, again = state.raised_before_at, state.raised_at
+    if first is None or again is None or (again - first).total_seconds() > condition.returning_s:
+        return False
+    return (at - first).total_seconds() <= condition.returning_s
 
 
 def _moved(
@@ -187,6 +197,7 @@ def _raised(state: AlertState, condition: Condition, at: datetime) -> tuple[Aler
         state,
         severity=condition.severity,
         raised_at=at,
+        raised_before_at=state.raised_at,
         changed_at=at,
         cleared_at=None,
         cleared_because=None,

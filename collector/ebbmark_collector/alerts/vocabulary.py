@@ -104,6 +104,7 @@ class Condition:
         because: Why it is gone, for the record, while it is absent.
         on_delay_s: How long it must be present before it is raised [s].
         off_delay_s: How long it must be absent before it is cleared [s].
+        returning_s: Raised twice within so long, it is not cleared until so long after the first time [s].
     """
 
     subject_id: str
@@ -124,6 +125,7 @@ class Condition:
     because: str | None = None
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
+    returning_s: float = 0.0
     role_name: str | None = None
     asset_tag: str | None = None
     host: str | None = None
@@ -184,6 +186,7 @@ class AlertState:
     Attributes:
         phase_since: When the present phase began.
         raised_at: When it was last raised; None while it never was.
+        raised_before_at: When it was raised the time before.
         changed_at: When anything a person would want to know last changed.
         times_raised: How often it has been raised [1].
         fresh: False while its drive is out of reach: it stays, marked as without fresh evidence.
@@ -198,6 +201,7 @@ class AlertState:
     severity: Severity
     condition: Condition
     raised_at: datetime | None = None
+    raised_before_at: datetime | None = None
     changed_at: datetime | None = None
     cleared_at: datetime | None = None
     cleared_because: str | None = None

@@ -127,6 +127,7 @@ def weigh_host(
             because=because,
             on_delay_s=weight.on_delay_s,
             off_delay_s=weight.off_delay_s,
+            returning_s=weight.returning_s,
             host=host.name,
             place=host.place,
         ),
@@ -184,5 +185,10 @@ def _confirmed(history: SubjectHistory) -> bool:
 
 def _gone(condition: Condition, because: str) -> Condition:
     return replace(
-        condition, sight=Sight.ABSENT, because=because, off_delay_s=0.0, predicts_lost_frames=False
+        condition,
+        sight=Sight.ABSENT,
+        because=because,
+        off_delay_s=0.0,
+        returning_s=0.0,
+        predicts_lost_frames=False,
     )

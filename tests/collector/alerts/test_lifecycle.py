@@ -165,6 +165,32 @@ def test_the_off_delay_does_not_run_out_unseen() -> None:
     assert story.events[-1] is Event.CLEARED
 
 
+def test_what_comes_and_goes_is_raised_twice_and_then_stays() -> None:
+    """Back within its returning time it stays raised until that time is over, and is then cleared."""
+    story = Story()
+    for hours, sight in [(0, Sight.PRESENT), (10, Sight.ABSENT), (20, Sight.PRESENT), (30, Sight.ABSENT)]:
+        story.play(START + hours * HOUR, replace(seen(sight, delay_s=0), returning_s=50 * 3600.0))
+    story.play(START + 40 * HOUR, replace(seen(Sight.PRESENT, delay_s=0), returning_s=50 * 3600.0))
+    story.play(START + 45 * HOUR, replace(seen(Sight.ABSENT, delay_s=0), returning_s=50 * 3600.0))
+    assert story.events == [Event.RAISED, Event.CLEARED, Event.RAISED_AGAIN]
+
+    story.play(START + 51 * HOUR, replace(seen(Sight.ABSENT, delay_s=0), returning_s=50 * 3600.0))
+    assert story.events[-1] is Event.CLEARED
+
+
+@given(st.lists(st.tuples(st.integers(1, 40), st.sampled_from(list(Sight))), max_size=60))
+def test_nothing_is_raised_three_times_within_its_returning_time(seen_at: list[tuple[int, Sight]]) -> None:
+    """However it comes and goes, any three times it is raised are further apart."""
+    story, at, raised = Story(), START, []
+    for hours, sight in seen_at:
+        at += hours * HOUR
+        before = len(story.events)
+        story.play(at, replace(seen(sight, delay_s=0), returning_s=50 * 3600.0))
+        raised += [at] * len({Event.RAISED, Event.RAISED_AGAIN} & set(story.events[before:]))
+
+    assert all(third - first > 50 * HOUR for first, third in zip(raised, raised[2:], strict=False))
+
+
 def test_cleared_says_why() -> None:
     """The reason given by what was seen is kept with the alert and in its history."""
     story = Story()
