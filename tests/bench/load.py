@@ -26,6 +26,9 @@ class Load:
         connections: Kept open at once [1].
         path: Where reports go.
         rate_per_s: Requests a second, whether or not answers came; None: as fast as answers come.
+        first_hour: Of each machine's reports.
+        spread: Each machine is an hour further into its day than the one before, as agents spread their
+            spots over it: the mix holds at every moment, and not only over a whole day.
     """
 
     address: tuple[str, int]
@@ -36,13 +39,14 @@ class Load:
     path: str = "/v1/reports"
     rate_per_s: float | None = None
     first_hour: int = 0
+    spread: bool = False
 
 
-def _requests(
-    mill: Mill, load: Load, machines: tuple[SimulatedHost, ...], start: datetime
-) -> Iterator[bytes]:
+def _requests(mill: Mill, load: Load, first: int, start: datetime) -> Iterator[bytes]:
+    machines = load.machines[first :: load.connections]
+    apart = load.connections if load.spread else 1
     streams = [
-        (host, mill.stream(host, start, first_hour=load.first_hour + number))
+        (host, mill.stream(host, start, first_hour=load.first_hour + first * load.spread + number * apart))
         for number, host in enumerate(machines)
     ]
     while True:
@@ -55,8 +59,7 @@ def play(load: Load) -> Tally:
     """Play the agents in this process."""
     mill, start = Mill(), datetime.now(UTC)
     sources = [
-        _requests(mill, load, load.machines[number :: load.connections], start)
-        for number in range(min(load.connections, len(load.machines)))
+        _requests(mill, load, number, start) for number in range(min(load.connections, len(load.machines)))
     ]
     refused: list[bytes] = []
     accepted = 0

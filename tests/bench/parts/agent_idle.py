@@ -129,5 +129,11 @@ def _watch(process: psutil.Process, slice_s: float) -> tuple[list[float], list[f
 
 
 def _cpu_s(process: psutil.Process) -> float:
+    """Give what a process and the children it has outlived took; its own by its clock in nanoseconds.
+
+    The counters of the process table go by ticks of 10 ms, and an idle agent takes one or two in a slice.
+    Source: clock_getcpuclockid(3), whose number for a process this is.
+    """
     times = process.cpu_times()
-    return float(times.user + times.system + times.children_user + times.children_system)
+    own_s = time.clock_gettime((~process.pid << 3) | 2)
+    return own_s + float(times.children_user + times.children_system)
