@@ -12,7 +12,8 @@ from hypothesis import settings
 settings.register_profile("ebbmark", deadline=None, derandomize=bool(os.environ.get("CI")))
 settings.load_profile("ebbmark")
 
-TIMED_PRIORITY = -10  # [nice]
+OWN_PRIORITY = os.getpriority(os.PRIO_PROCESS, 0)  # [nice]
+TIMED_PRIORITY = OWN_PRIORITY - 10  # [nice]
 
 
 def pytest_itemcollected(item: pytest.Item) -> None:
@@ -26,7 +27,7 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     """Let a stand-in drive and its writer go before the tests beside them: they are judged by the clock."""
     if os.geteuid() == 0:
         timed = any(item.get_closest_marker(name) for name in ("rig", "nbd"))
-        os.setpriority(os.PRIO_PROCESS, 0, TIMED_PRIORITY if timed else 0)
+        os.setpriority(os.PRIO_PROCESS, 0, TIMED_PRIORITY if timed else OWN_PRIORITY)
 
 
 @pytest.hookimpl(trylast=True)

@@ -25,7 +25,6 @@ class Weight:
         system: Severity on a system drive, or without a role.
         on_delay_s: How long it must be present before it is raised [s].
         off_delay_s: How long it must be absent before it is cleared [s].
-        returning_s: Raised twice within so long, it is not cleared until so long after the first time [s].
         deadband: How far back past its limit the figure must come, as a share of the limit [1].
         enabled: Whether it is watched at all.
     """
@@ -35,7 +34,6 @@ class Weight:
     system: Severity
     on_delay_s: float = 0.0
     off_delay_s: float = DAY_S
-    returning_s: float = 0.0
     deadband: float = 0.0
     enabled: bool = True
 
@@ -60,7 +58,6 @@ def _weight(
     *,
     on_days: float = 0.0,
     off_days: float = 1.0,
-    returning_days: float = 0.0,
     deadband: float = 0.0,
 ) -> Weight:
     return Weight(
@@ -69,7 +66,6 @@ def _weight(
         system=system,
         on_delay_s=on_days * DAY_S,
         off_delay_s=off_days * DAY_S,
-        returning_s=returning_days * DAY_S,
         deadband=deadband,
     )
 
@@ -101,8 +97,8 @@ DEFAULTS: dict[ConditionKind, Weight] = {
     ConditionKind.UNPROVEN: _weight(_W, _W, _W, on_days=14, off_days=0),
     ConditionKind.NO_RECENT_SOAK: _weight(_W, _W, _W, on_days=0, off_days=0),
     ConditionKind.NO_SAFE_MOMENT: _weight(_W, _W, _W, off_days=1),
-    ConditionKind.SILENT_HOST: _weight(_MA, _MI, _MI, off_days=0, returning_days=30),
-    ConditionKind.SILENT_DRIVE: _weight(_MA, _MI, _W, off_days=0, returning_days=30),
+    ConditionKind.SILENT_HOST: _weight(_MA, _MI, _MI, off_days=0),
+    ConditionKind.SILENT_DRIVE: _weight(_MA, _MI, _W, off_days=0),
     ConditionKind.EVIDENCE_AGING: _weight(_W, _W, _W, off_days=0),
     ConditionKind.UNKNOWN_DRIVE: _weight(_W, _W, _W, on_days=1, off_days=0),
     ConditionKind.DUPLICATE_IDENTITY: _weight(_MA, _MA, _MI, on_days=1, off_days=3),
@@ -126,7 +122,6 @@ def weight_of(kind: ConditionKind, role: DriveRole | None) -> tuple[Weight, Seve
         system=weight.system,
         on_delay_s=weight.on_delay_s if rule.on_delay_s is None else rule.on_delay_s,
         off_delay_s=weight.off_delay_s if rule.off_delay_s is None else rule.off_delay_s,
-        returning_s=weight.returning_s,
         deadband=weight.deadband if rule.deadband is None else rule.deadband,
         enabled=rule.enabled,
     )

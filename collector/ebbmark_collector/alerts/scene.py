@@ -113,7 +113,6 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
         because=seen.because,
         on_delay_s=weight.on_delay_s,
         off_delay_s=weight.off_delay_s,
-        returning_s=weight.returning_s,
         role_name=scene.role.name if scene.role else None,
         asset_tag=facts.asset_tag,
         host=facts.last_host,

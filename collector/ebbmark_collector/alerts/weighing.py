@@ -24,6 +24,8 @@ from ebbmark_collector.judge.findings import Cause, Cohort, Likeness, Outlook, S
 from ebbmark_collector.judge.history import HostFacts, SubjectHistory
 from ebbmark_collector.roles import DriveRole
 
+RETURNING_S = 30 * 86_400.0  # [s] own: an outage a fortnight is one fault, and not a new one each time
+
 
 def weigh(
     history: SubjectHistory,
@@ -106,11 +108,11 @@ def weigh_host(
     patience = timedelta(seconds=max(silent_after_s, 3 * host.expects_every_s))
     silent = host.heard_at is not None and now - host.heard_at > patience
     sight = Sight.PRESENT if silent else Sight.ABSENT
-    because = "It reports again."
+    because, returning_s = "It reports again.", RETURNING_S
     if host.retired is not None:
-        sight, because = Sight.ABSENT, f"It was retired: {host.retired}"
+        sight, because, returning_s = Sight.ABSENT, f"It was retired: {host.retired}", 0.0
     elif host.show:
-        sight, because = Sight.ABSENT, "It is on a show, where it stays quiet."
+        sight, because, returning_s = Sight.ABSENT, "It is on a show, where it stays quiet.", 0.0
     elif host.heard_at is None:
         sight = Sight.UNSEEN
     place = f" ({host.place})" if host.place else ""
@@ -122,12 +124,17 @@ def weigh_host(
             sight=sight,
             severity=weight.severity(RoleKind.RECORDER if host.has_recorder_role else None),
             since=host.heard_at,
-            headline=f"{host.name}{place}: not heard of since {since}",
-            next_step="See whether it is on and whether its agent runs.",
+            # An alert that stays because the host keeps falling silent must not say that it is silent now.
+            headline=f"{host.name}{place}: not heard of since {since}"
+            if sight is not Sight.ABSENT
+            else f"{host.name}{place}, last heard of {since}: {because}",
+            next_step="See whether it is on and whether its agent runs."
+            if sight is not Sight.ABSENT
+            else "It falls silent again and again: see to its network, its power and its sleep settings.",
             because=because,
             on_delay_s=weight.on_delay_s,
             off_delay_s=weight.off_delay_s,
-            returning_s=weight.returning_s,
+            returning_s=returning_s,
             host=host.name,
             place=host.place,
         ),
@@ -185,10 +192,5 @@ def _confirmed(history: SubjectHistory) -> bool:
 
 def _gone(condition: Condition, because: str) -> Condition:
     return replace(
-        condition,
-        sight=Sight.ABSENT,
-        because=because,
-        off_delay_s=0.0,
-        returning_s=0.0,
-        predicts_lost_frames=False,
+        condition, sight=Sight.ABSENT, because=because, off_delay_s=0.0, predicts_lost_frames=False
     )

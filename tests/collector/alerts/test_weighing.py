@@ -605,3 +605,26 @@ def test_what_begins_to_foretell_lost_frames_grows_more_severe(kind: RoleKind) -
 
     assert (early.predicts_lost_frames, late.predicts_lost_frames) == (False, True)
     assert late.severity.order > early.severity.order
+
+
+def test_a_host_heard_again_is_not_told_to_be_silent() -> None:
+    """Its alert may stay for a while, since it keeps falling silent; what it says is what is so now."""
+    facts = HostFacts(host_id="h", name="edit-1", heard_at=days_ago(0.1))
+    (again,) = weigh_host(facts, now=NOW)
+    (silent,) = weigh_host(replace(facts, heard_at=days_ago(10)), now=NOW)
+
+    assert "not heard of since" in silent.headline
+    assert "It reports again." in again.headline
+    assert "not heard of" not in again.headline
+    assert again.next_step != silent.next_step
+
+
+@pytest.mark.parametrize("change", [{"retired": "sold"}, {"show": True}])
+def test_a_host_that_need_not_report_is_cleared_at_once(change: dict[str, Any]) -> None:
+    """However often it fell silent before: retired or on a show it is not held to it."""
+    facts = HostFacts(host_id="h", name="edit-1", heard_at=days_ago(0.1))
+    (reports,) = weigh_host(facts, now=NOW)
+    (excused,) = weigh_host(replace(facts, **change), now=NOW)
+
+    assert excused.sight is Sight.ABSENT
+    assert (reports.returning_s > 0, excused.returning_s) == (True, 0.0)
