@@ -34,8 +34,8 @@ def _no_scores() -> str | None:
     if os.environ.get("EBBMARK_SCORES"):
         return None
     return (
-        "playing its studios takes an hour or more. Name the folder of scores played before in EBBMARK_SCORES, "
-        "or ask for this part alone; until then the figures of its last run stay."
+        "playing its studios takes an hour or more. Name the folder of scores played before in "
+        "EBBMARK_SCORES, or ask for this part alone; until then the figures of its last run stay."
     )
 
 
