@@ -60,16 +60,21 @@ _TIMES_APART = b"\x01"
 _HAS_DICTIONARY = 0x20  # [bit] FDICT in the second byte, RFC 1950, section 2.2
 
 
-# Has taken the dictionary in already: copying it costs half of what beginning anew does.
-_PRIMED = zlib.compressobj(
-    _LEVEL, zlib.DEFLATED, zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, zlib.Z_DEFAULT_STRATEGY, _WORDS
-)
+def _primed(window_bits: int, memory_level: int) -> "zlib._Compress":
+    """Give a packer that has taken the dictionary in: a copy costs half of what beginning anew does."""
+    return zlib.compressobj(_LEVEL, zlib.DEFLATED, window_bits, memory_level, zlib.Z_DEFAULT_STRATEGY, _WORDS)
+
+
+# Packing a short document costs less than copying the 256 KiB of a packer for any, so it has one of 48 KiB,
+# whose window of 8 KiB holds such a document and all the words before it.
+_SHORT_BYTES = 4096  # [bytes]
+_FOR_SHORT, _FOR_ANY = _primed(13, 5), _primed(zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL)
 
 
 def pack(document: bytes) -> bytes:
     """Compress a document."""
     rest, times = take_out(document)
-    packer = _PRIMED.copy()
+    packer = (_FOR_SHORT if len(rest) <= _SHORT_BYTES else _FOR_ANY).copy()
     stream = packer.compress(rest) + packer.flush()
     if not times:
         return stream

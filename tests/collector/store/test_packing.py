@@ -1,5 +1,6 @@
 """Documents packed from a preset dictionary."""
 
+import random
 import zlib
 
 import pytest
@@ -45,6 +46,18 @@ def test_the_dictionary_is_the_one_databases_hold() -> None:
 def test_a_health_report_packs_to_less_than_half_of_what_zlib_makes_of_it() -> None:
     """Short documents are what the dictionary is for."""
     assert len(pack(HEALTH)) * 5 < len(zlib.compress(HEALTH)) * 2
+
+
+@pytest.mark.parametrize("length", [1_000, 4_096, 4_097])
+def test_the_end_of_a_document_is_told_in_the_first_of_the_words(length: int) -> None:
+    """The packer for short documents is small, yet its window holds one and every word before it."""
+    from ebbmark_collector.store.packing import _WORDS
+
+    said_before = _WORDS[:300]
+    unlike = random.Random(length).randbytes(length).hex()[: length - len(said_before)].encode()
+
+    assert len(pack(unlike + said_before)) < len(pack(unlike)) + 30
+    assert unpack(pack(unlike + said_before)) == unlike + said_before
 
 
 def test_an_unknown_dictionary_is_not_guessed_at() -> None:
