@@ -144,6 +144,8 @@ def _lasting(trace: Trace, pieces: Sequence[Plateau]) -> float:
 
 def _clock_without_stalls(trace: Trace, long: Sequence[tuple[int, Stall]]) -> list[float]:
     """Give each point's time on a clock that stands while the drive does."""
+    if not long:
+        return list(trace.times_s)  # it never stood
     stood: dict[int, float] = {}
     for index, step in long:
         pace = pace_around(trace, step.start_s, step.start_s + step.length_s)

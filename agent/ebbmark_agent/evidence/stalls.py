@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
+from operator import sub
 
 from ebbmark_agent.evidence.trace import Trace
 
@@ -106,6 +107,8 @@ def long_steps(trace: Trace) -> Iterator[tuple[int, Stall]]:
         The index of the point that ends the step [1], and the step.
     """
     times, totals = trace.times_s, trace.total_bytes
+    if max(map(sub, times[1:], times)) < SHORTEST_STALL_S:
+        return  # as of most spots: nothing is asked of each step
     fastest = 1.001 * _fastest_step(times, totals)  # no pace beside a step exceeds it, however it is rounded
     before_s = times[0]
     for index, at_s in enumerate(times):

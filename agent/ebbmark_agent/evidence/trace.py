@@ -12,7 +12,8 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, islice, pairwise
+from operator import le
 
 from ebbmark_agent.evidence.points import interpolate, interpolate_all
 from ebbmark_agent.evidence.thinning import DEFAULT_MAX_POINTS, kept_points
@@ -84,14 +85,8 @@ class Trace:
             raise ValueError(
                 f"a trace needs a byte count for each time, got {len(step_us)} and {len(step_bytes)}"
             )
-        elapsed_us = moved = 0
-        times, totals = [0.0], [0]
-        for length_us, count in zip(step_us, step_bytes, strict=True):
-            elapsed_us += length_us
-            moved += count
-            times.append(elapsed_us / 1e6)
-            totals.append(moved)
-        return cls.from_points(times, totals)
+        times = [elapsed_us / 1e6 for elapsed_us in accumulate(step_us, initial=0)]
+        return cls(**_merged(times, list(accumulate(step_bytes, initial=0))))
 
     def to_steps(self, max_points: int = DEFAULT_MAX_POINTS) -> tuple[list[int], list[int]]:
         """Give the wire's form, thinned where the trace has more points than asked for.
@@ -195,20 +190,20 @@ def _refuse_unusable(times: Sequence[float], totals: Sequence[float]) -> None:
             raise ValueError(
                 f"{name} {index} of the trace is {values[index]}; every {name} must be a finite number"
             )
-        before = values[0]
-        for index, value in enumerate(values):
-            if value < before:
-                raise ValueError(
-                    f"{name} {index} of the trace falls from {before} to {value} {unit}; "
-                    "the clock or the count ran backwards"
-                )
-            before = value
+        if not all(map(le, values, islice(values, 1, None))):
+            index = next(i for i in range(1, len(values)) if values[i] < values[i - 1])
+            raise ValueError(
+                f"{name} {index} of the trace falls from {values[index - 1]} to {values[index]} {unit}; "
+                "the clock or the count ran backwards"
+            )
     if times[-1] <= 0:
         raise ValueError("the trace lasts 0 s; a rate needs a duration")
     _refuse_clock_jump(times, totals)
 
 
 def _refuse_clock_jump(times: Sequence[float], totals: Sequence[float]) -> None:
+    if times[-1] - times[0] <= LONGEST_STEP_S:
+        return  # no step is longer than all of them
     before_s, before_byte = times[0], totals[0]
     for at_s, at_byte in zip(times, totals, strict=True):
         length_s = at_s - before_s

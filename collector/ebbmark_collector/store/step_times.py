@@ -32,7 +32,7 @@ def take_out(document: bytes) -> tuple[bytes, bytes]:
         return document, b""
     packed = []
     for text in arrays:
-        numbers = [int(digits) for digits in text.split(b",")]
+        numbers = list(map(int, text.split(b",")))
         if _written(numbers) != text:
             return document, b""
         packed.append(_planes(numbers))
@@ -60,8 +60,8 @@ def _planes(numbers: list[int]) -> bytes:
     middle = int(statistics.median_low(numbers))
     folded = [(n - middle) << 1 if n >= middle else ((middle - n) << 1) - 1 for n in numbers]
     width = (max(folded).bit_length() + 7) // 8
-    low = bytes(n & 0xFF for n in folded)
-    high = b"".join(bytes(n >> shift & 0xFF for n in folded) for shift in range(8, width * 8, 8))
+    low = bytes([n & 0xFF for n in folded])
+    high = b"".join(bytes([n >> shift & 0xFF for n in folded]) for shift in range(8, width * 8, 8))
     packer = zlib.compressobj(_PLANE_LEVEL, zlib.DEFLATED, -15, 8, zlib.Z_HUFFMAN_ONLY)
     short = packer.compress(high) + packer.flush() if high else b""
     return _number(len(numbers)) + _number(middle) + _number(len(short)) + low + short
