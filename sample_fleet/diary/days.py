@@ -86,6 +86,16 @@ class _Seat:
     today: Day
     first_soak: int
     last_soak: int | None = None
+    probed: list[tuple[int, float]] = field(default_factory=list)
+
+    def may_write(self, number: int, n_bytes: float) -> bool:
+        """Tell whether so many bytes are left of what probes may wear of its flash in a year."""
+        endurance = self.drive.nature.build.endurance_bytes
+        if not endurance:
+            return True
+        self.probed = [(day, written) for day, written in self.probed if day > number - 365]
+        spent = sum(written for _, written in self.probed)
+        return spent + n_bytes <= endurance * self.drive.role.wear_share_a_year
 
     def soak_due(self, number: int, every_days: float) -> bool:
         """Tell whether its agent would soak it on a day: with no soak yet on its first, then as ordered."""
@@ -184,13 +194,14 @@ class Diary:
             return []
         plans: list[Plan] = []
         every_days = self._soak_every.get(f"vol-{drive.asset_tag}", role.soak_every_days)
-        if drive.presence is Presence.TRAVELS or seat.soak_due(number, every_days):
+        by_hand = drive.presence is Presence.TRAVELS  # a person's word counts for more than the budget
+        soak_bytes = _soak_bytes(drive, seat.today.condition)
+        if by_hand or (seat.soak_due(number, every_days) and seat.may_write(number, soak_bytes)):
             seat.last_soak = number
-            plans.append(
-                self._plan(seat, host, number, ProbeKind.SOAK, _soak_bytes(drive, seat.today.condition))
-            )
-        else:
+            plans.append(self._plan(seat, host, number, ProbeKind.SOAK, soak_bytes))
+        elif seat.may_write(number, role.spot_bytes):
             plans.append(self._plan(seat, host, number, ProbeKind.SPOT, role.spot_bytes))
+        seat.probed += [(number, plan.n_bytes) for plan in plans]
         return plans
 
     def _plan(self, seat: _Seat, host: Host, number: int, kind: ProbeKind, n_bytes: float) -> Plan:

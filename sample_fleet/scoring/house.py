@@ -19,6 +19,7 @@ def role_document(role: StudioRole) -> dict[str, object]:
         "take_s": {"value": role.take_s, "source": SOURCE},
         "spot_mbyte": {"value": role.spot_bytes / 1e6, "source": SOURCE},
         "soak_every_days": {"value": role.soak_every_days, "source": SOURCE},
+        "wear_share_a_year": {"value": role.wear_share_a_year, "source": SOURCE},
         "validity_days": {"value": max(90, role.soak_every_days * 2), "source": SOURCE},
     }
 

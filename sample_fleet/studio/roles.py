@@ -15,6 +15,7 @@ class StudioRole:
         duty: The rate, buffer, headroom and take.
         soak_every_days: Days between soaks [d].
         spot_bytes: What a spot writes [bytes].
+        wear_share_a_year: Share of the rated endurance that probes may use in a year [1].
     """
 
     name: str
@@ -22,6 +23,7 @@ class StudioRole:
     duty: Duty
     soak_every_days: int
     spot_bytes: int = 1_000_000_000
+    wear_share_a_year: float = 0.02
 
     @property
     def take_s(self) -> float:

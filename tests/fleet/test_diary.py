@@ -153,6 +153,31 @@ def test_agents_soak_as_often_as_they_are_ordered_to() -> None:
     assert min(between) >= 30
 
 
+def test_agents_write_no_more_than_their_role_lets_probes_wear() -> None:
+    """Ordered to soak far more often than its endurance bears, a drive is soaked until its year is spent."""
+    studio = replace(invent(5, SMALL), hosts=tuple(replace(h, offline=()) for h in invent(5, SMALL).hosts))
+    diary = Diary(studio)
+    flash = [d for d in studio.drives if not d.seen_days and d.nature.build.endurance_bytes]
+    at = datetime(2025, 1, 6, tzinfo=UTC)
+    for drive in flash:
+        order = SubjectOrder(
+            volume_id=f"vol-{drive.asset_tag}", role=drive.role.name, recorder=True, soak_every_s=86_400.0
+        )
+        until = at + timedelta(days=1)
+        diary.follow(Orders(host_id=drive.hosts[0], issued_at=at, valid_until=until, subjects=(order,)))
+    written = {drive.nature.key: [0] for drive in flash}
+    for _ in range(100):
+        for arrival in diary.next_day():
+            body = arrival.report.body
+            if isinstance(body, ProbeBody) and body.subject.ref in written:
+                written[body.subject.ref].append(body.result.bytes_written)
+
+    for drive in flash:
+        allowed = (drive.nature.build.endurance_bytes or 0.0) * drive.role.wear_share_a_year
+        assert sum(written[drive.nature.key]) <= allowed * 1.001
+    assert any(len(days) < 100 for days in written.values())
+
+
 @pytest.mark.parametrize("part", ["physics", "studio", "diary"])
 def test_physics_and_story_import_nothing_of_the_judge(part: str) -> None:
     """Of the two products only the wire vocabulary is known to the physics and the story."""
