@@ -6,6 +6,7 @@
 """
 
 import hashlib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -13,11 +14,20 @@ from functools import lru_cache
 from ebbmark_agent.evidence import Demand, fit
 from ebbmark_agent.report import ProbeResult, Report, evidence_of
 
-from ebbmark_collector.alerts import step, weigh
+from ebbmark_collector.alerts import AlertState, ConditionKind, step, weigh
 from ebbmark_collector.intake import points
 from ebbmark_collector.intake.past import history_of
 from ebbmark_collector.intake.rulebook import Rulebook, candidate_of
-from ebbmark_collector.judge import Cohort, Likeness, Outlook, Standing, causes, stand
+from ebbmark_collector.judge import (
+    Cohort,
+    Likeness,
+    Outlook,
+    SoakSooner,
+    Standing,
+    causes,
+    soak_sooner,
+    stand,
+)
 from ebbmark_collector.judge.history import Siblings, SubjectHistory
 from ebbmark_collector.roles import DriveRole
 from ebbmark_collector.store import (
@@ -207,10 +217,26 @@ def look_at(
         columns["likely_ms"] = to_ms(first[0]) if first else None
         columns["likely_limit"] = first[1] if first else None
         columns["outlook_json"] = judgement.OUTLOOK.dump_json(fresh.outlook).decode()
+        sooner = _soak_sooner(history, role, fresh.outlook, [*stepped.states, *states.values()], now)
+        columns["soak_every_days"] = sooner.every_days if sooner else None
+        columns["soak_sooner_why"] = sooner.why if sooner else None
         columns["cohort_json"] = judgement.COHORT.dump_json(fresh.cohort).decode()
     # What stands there already is left alone: every column named is another index to keep.
     drives.update_drive(tx, drive_id, {name: value for name, value in columns.items() if row[name] != value})
     return standing
+
+
+def _soak_sooner(
+    history: SubjectHistory,
+    role: DriveRole | None,
+    outlook: Outlook,
+    states: Iterable[AlertState],
+    now: datetime,
+) -> SoakSooner | None:
+    """Say whether the judge wants the next soak sooner; of an alert's states the first given holds."""
+    stopped = next((s for s in states if s.key.kind is ConditionKind.TRIM_STOPPED), None)
+    since = stopped.condition.since if stopped is not None and stopped.is_open else None
+    return soak_sooner(history, role, outlook, now, untrimmed_since=since)
 
 
 def _keep_standing(tx: Tx, row: Row, standing: Standing, now: datetime) -> None:

@@ -9,15 +9,12 @@ from fnmatch import fnmatchcase
 
 from ebbmark_agent.report import Hold, Orders, ProbeHours, ProbeKind, ProbeOrder, SubjectOrder
 
-from ebbmark_collector.alerts.vocabulary import ConditionKind
 from ebbmark_collector.intake.rulebook import Rulebook, candidate_of
 from ebbmark_collector.roles import DriveRole
-from ebbmark_collector.store import Row, Tx, alerting, drives, from_ms, rules, to_ms
+from ebbmark_collector.store import Row, Tx, drives, from_ms, rules, to_ms
 
 _VALID_FOR = timedelta(hours=25)
 _SECONDS_A_DAY = 86_400.0
-UNTRIMMED_SOAK_DAYS = 14.0  # [days] without trim: by then the drives that lose it fastest show it in a soak
-LONGER = 0.4  # [1] of the days without trim at the last soak: before half as long again, when that expires
 _MOST_NAMES = 8  # [1] as the wire allows
 
 
@@ -37,37 +34,15 @@ def _volume_id(drive: Row) -> str | None:
     return largest["volume_id"] if largest else None
 
 
-def soak_every_days(
-    usual_days: float | None, last_soak_at: datetime | None, untrimmed_since: datetime | None
-) -> float | None:
-    """Give how long after its last soak a drive is to be soaked [days]; None for never.
-
-    A drive that is not told of freed blocks any more may be out of them before its next soak is due. It is
-    soaked two weeks after that began, and again each time it has gone on for two fifths longer than at the
-    last soak; never within two weeks of it, and no later than its role orders.
-
-    Args:
-        usual_days: What its role orders [days].
-        last_soak_at: When it was last soaked.
-        untrimmed_since: Since when it is not told of freed blocks, while that alert is up.
-    """
-    if usual_days is None or last_soak_at is None or untrimmed_since is None:
-        return usual_days
-    into_it = (last_soak_at - untrimmed_since).total_seconds() / _SECONDS_A_DAY
-    return min(usual_days, max(UNTRIMMED_SOAK_DAYS, UNTRIMMED_SOAK_DAYS - into_it, LONGER * into_it))
-
-
-def _untrimmed_since(tx: Tx, drive: Row) -> datetime | None:
-    if not drive["open_alerts"]:
-        return None
-    stopped = alerting.open_state(tx, drive["drive_id"], ConditionKind.TRIM_STOPPED)
-    return stopped.condition.since if stopped else None
+def _soak_every_days(drive: Row, role: DriveRole) -> float | None:
+    """Give how long after its last soak a drive is due [days]: as ordered, or sooner where the judge asks."""
+    usual = role.role.cadence.soak_every_days
+    return min(usual, drive["soak_every_days"]) if usual is not None and drive["soak_every_days"] else usual
 
 
 def _subject(tx: Tx, drive: Row, role: DriveRole) -> SubjectOrder:
     cadence = role.role.cadence
-    last_soak_at = from_ms(drive["last_soak_ms"]) if drive["last_soak_ms"] is not None else None
-    soak_days = soak_every_days(cadence.soak_every_days, last_soak_at, _untrimmed_since(tx, drive))
+    soak_days = _soak_every_days(drive, role)
     return SubjectOrder(
         drive_names=_names(tx, drive["drive_id"]) if drive["kind"] == "drive" else (),
         volume_id=_volume_id(drive),

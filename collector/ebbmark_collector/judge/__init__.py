@@ -5,11 +5,13 @@
     compare(history, role, now) -> Cohort
     causes(history, role, standing, outlook, now) -> tuple[Cause, ...]
     plan(outlooks) -> tuple[Replacement, ...]      (a replacement plan by month)
+    soak_sooner(history, role, outlook, now) -> SoakSooner | None
 
 `role` is a `roles.DriveRole` or None where none is assigned. What goes in is in `history`, what comes out in
 `findings`.
 """
 
+from ebbmark_collector.judge.cadence import SoakSooner, soak_sooner
 from ebbmark_collector.judge.causes import causes
 from ebbmark_collector.judge.cohort import compare
 from ebbmark_collector.judge.course import Replacement, outlook, plan
@@ -67,6 +69,7 @@ __all__ = [
     "Replacement",
     "Siblings",
     "Slide",
+    "SoakSooner",
     "Standing",
     "Step",
     "SubjectFacts",
@@ -77,5 +80,6 @@ __all__ = [
     "compare",
     "outlook",
     "plan",
+    "soak_sooner",
     "stand",
 ]

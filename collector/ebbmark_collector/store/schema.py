@@ -50,6 +50,7 @@ NAMES = (
     "0008_outbox",
     "0009_plans",
     "0010_alert_pages",
+    "0011_soaks",
 )
 
 

@@ -4,48 +4,16 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from ebbmark_agent.report import DiscardState, Report
-from ebbmark_collector.intake.orders import UNTRIMMED_SOAK_DAYS, orders_for, soak_every_days
+from ebbmark_collector.intake.orders import orders_for
 from ebbmark_collector.intake.rulebook import rulebook
 from ebbmark_collector.rounds import judge_fleet
 from ebbmark_collector.store import Store, Tx, hosts
-from hypothesis import given
-from hypothesis import strategies as st
 
 from tests.collector import wire
 from tests.collector.conftest import NOON
 from tests.collector.intake.test_accept import assign, enrol, take
 
 DAY = timedelta(days=1)
-DAYS = st.floats(min_value=-400, max_value=400)
-
-
-@given(usual=st.floats(min_value=1, max_value=400), soaked=DAYS, stopped=DAYS)
-def test_a_soak_is_at_most_brought_forward_and_never_within_two_weeks_of_the_last(
-    usual: float, soaked: float, stopped: float
-) -> None:
-    """Whatever the days, soaks come no later than ordered, nor within two weeks unless the role says so."""
-    every = soak_every_days(usual, NOON + soaked * DAY, NOON + stopped * DAY)
-
-    assert every is not None
-    assert min(usual, UNTRIMMED_SOAK_DAYS) <= every <= usual
-
-
-def test_soaks_keep_pace_with_the_days_without_trim() -> None:
-    """The first is due two weeks after trim stopped, the next before it has gone on half as long again."""
-    stopped = NOON
-
-    assert soak_every_days(45.0, stopped - 20 * DAY, stopped) == 34.0
-    assert soak_every_days(45.0, stopped + 2 * DAY, stopped) == 14.0
-    assert soak_every_days(45.0, stopped + 14 * DAY, stopped) == 14.0
-    assert soak_every_days(45.0, stopped + 50 * DAY, stopped) == 20.0
-    assert soak_every_days(45.0, stopped + 120 * DAY, stopped) == 45.0
-
-
-def test_what_is_not_known_changes_nothing() -> None:
-    """Without a soak, without a stop, and for a role that orders no soaks the role's word stands."""
-    assert soak_every_days(45.0, None, NOON) == 45.0
-    assert soak_every_days(45.0, NOON, None) == 45.0
-    assert soak_every_days(None, NOON, NOON) is None
 
 
 def _telling(one: Report, **facts: Any) -> Report:

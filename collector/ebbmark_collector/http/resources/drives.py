@@ -14,7 +14,7 @@ from ebbmark_collector.http.problems import HttpProblem
 from ebbmark_collector.http.replying import need_if_match
 from ebbmark_collector.intake.judging import look_at
 from ebbmark_collector.intake.rulebook import rulebook
-from ebbmark_collector.judge import Cause, Cohort, Outlook, Standing
+from ebbmark_collector.judge import Cause, Cohort, Outlook, SoakSooner, Standing
 from ebbmark_collector.store import Row, Tx, Value, drives, evidence, from_ms, judgement, lists, to_ms
 
 routes = Routes("drives")
@@ -92,6 +92,9 @@ class DriveShown(DriveListed):
     volumes: list[VolumeShown]
     members: list[str] = Field(description="An array's drives.")
     rated_endurance_bytes: int | None
+    soak_sooner: SoakSooner | None = Field(
+        description="That it is soaked sooner than its role orders: how long after its last soak, and why."
+    )
     notes: str | None
     retired_why: str | None
     erased_at: datetime | None
@@ -142,6 +145,12 @@ def _json(text: str | None) -> Any:
     return json.loads(text) if text else None
 
 
+def _soak_sooner(row: Row) -> SoakSooner | None:
+    if row["soak_every_days"] is None:
+        return None
+    return SoakSooner(every_days=row["soak_every_days"], why=row["soak_sooner_why"])
+
+
 def shown(tx: Tx, drive_id: str) -> tuple[DriveShown, int]:
     """Give one drive as the API shows it, and its revision."""
     row = row_of(tx, drive_id)
@@ -162,6 +171,7 @@ def shown(tx: Tx, drive_id: str) -> tuple[DriveShown, int]:
         ],
         members=json.loads(row["members_json"]),
         rated_endurance_bytes=row["rated_endurance_bytes"],
+        soak_sooner=_soak_sooner(row),
         notes=row["notes"],
         retired_why=row["retired_why"],
         erased_at=from_ms(row["erased_ms"]) if row["erased_ms"] else None,

@@ -1,0 +1,102 @@
+"""How soon a drive is soaked again: as its role orders, or sooner where its evidence gives a reason.
+
+Rules.
+
+1. Never later than its role orders, never sooner than `LEAST_DAYS` after its last soak. A drive that has no
+   soak yet, or whose last one lies beneath its rate already, has no reason to hurry.
+2. Where its soaks fall, the steepest of their falls leaves it some days to its rate; it is soaked when a part
+   of them has gone. That needs no test of significance: a fall by chance costs one soak and dates nothing,
+   and with room to spare it changes nothing.
+3. Where spots sank since the last soak, or the drive is not told of freed blocks any more, that soak does not
+   tell what the drive does now.
+4. Late in its rated endurance flash may slow within weeks, and no spot shows it: spots go into the cache.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from math import log
+
+from ebbmark_collector.judge.findings import Outlook
+from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
+from ebbmark_collector.judge.series import days_between, soak_series
+from ebbmark_collector.roles import DriveRole
+
+LEAST_DAYS = 7.0  # [days] a sooner soak would find the weather of the last
+SHARE = 0.4  # [1] of the days that a fall leaves
+COMPARED = 3  # [1] soaks before the last that its fall is read from
+UNTRIMMED_DAYS = 14.0  # [days] without trim: by then the drives that lose it fastest show it in a soak
+UNTRIMMED_SHARE = (
+    0.4  # [1] of the days without trim at the last soak, see `alerts.surroundings.PATIENT_TIMES`
+)
+LATE_PERCENT = 70.0  # [%] of the rated endurance
+LATE_DAYS = 15.0  # [days]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SoakSooner:
+    """A soak sooner than the role orders: how long after the last one [days], and why."""
+
+    every_days: float
+    why: str
+
+
+def soak_sooner(
+    history: SubjectHistory,
+    role: DriveRole | None,
+    outlook: Outlook,
+    now: datetime,
+    *,
+    untrimmed_since: datetime | None = None,
+) -> SoakSooner | None:
+    """Say whether a drive is to be soaked sooner than its role orders; None where it is not.
+
+    Args:
+        history: What is known of it.
+        role: The role in force.
+        outlook: Where its course leads.
+        now: The instant it is judged at.
+        untrimmed_since: Since when it is not told of freed blocks, while that alert is up.
+    """
+    usual = role.role.cadence.soak_every_days if role is not None else None
+    soaks = [p for p in soak_series(history) if p.at <= now and p.floor_bytes_per_s]
+    if role is None or usual is None or role.demand is None or not soaks:
+        return None
+    floor, rate = soaks[-1].floor_bytes_per_s or 0.0, role.demand.rate_bytes_per_s
+    if floor <= rate:
+        return None
+    found: list[tuple[float, str]] = []
+    left_days = _fall_leaves(soaks[-1 - COMPARED :], rate)
+    if left_days is not None:
+        found.append(
+            (SHARE * left_days, f"Its soaks fall; so steeply they meet its rate in {left_days:.0f} days.")
+        )
+    if outlook.floor_now_bytes_per_s is not None and outlook.floor_now_bytes_per_s < floor:
+        found.append((LEAST_DAYS, "Its spots sank since its last soak."))
+    if untrimmed_since is not None:
+        into_it = days_between(untrimmed_since, soaks[-1].at)
+        found.append((_untrimmed(into_it), "It is not told of freed blocks any more."))
+    used = outlook.wear.used_percent
+    if role.is_recorder and used is not None and used >= LATE_PERCENT:
+        found.append((LATE_DAYS, f"{used} % of its rated endurance is used, and spots do not show wear."))
+    days, why = min(found, default=(usual, ""))
+    days = max(LEAST_DAYS, days)
+    return SoakSooner(every_days=days, why=why) if days < usual else None
+
+
+def _fall_leaves(soaks: Sequence[ProbePoint], rate_bytes_per_s: float) -> float | None:
+    """Give the days that the steepest fall to the last soak leaves to the rate; None without a fall."""
+    last, *before = reversed(soaks)
+    floor = last.floor_bytes_per_s or 0.0
+    falls = [
+        log((p.floor_bytes_per_s or floor) / floor) / days
+        for p in before
+        if (days := days_between(p.at, last.at)) >= LEAST_DAYS / 2
+    ]
+    steepest = max(falls, default=0.0)
+    return log(floor / rate_bytes_per_s) / steepest if steepest > 0 else None
+
+
+def _untrimmed(into_it: float) -> float:
+    """Give the days from a soak to the next, so many days into the time without trim [days]."""
+    return max(UNTRIMMED_DAYS, UNTRIMMED_DAYS - into_it, UNTRIMMED_SHARE * into_it)
