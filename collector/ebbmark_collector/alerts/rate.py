@@ -11,7 +11,7 @@ from ebbmark_collector.alerts.surroundings import link_holds
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT
-from ebbmark_collector.judge.course import SOAK_SCATTER, only_heated
+from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS, only_heated
 from ebbmark_collector.judge.findings import Ground, Likeness, Limit
 from ebbmark_collector.judge.history import Presence
 from ebbmark_collector.judge.series import days_between, soak_series, spot_series
@@ -119,7 +119,8 @@ def _worn_down(scene: Scene) -> bool:
     """Tell whether a drive late in its rated endurance sank beneath its demand and is soon beneath its rate.
 
     A fall that one soak's scatter might explain is believed where wear says the same. How fast it goes is
-    reckoned from the last soak that still ran as usual, so a single low soak makes no steep course.
+    reckoned from the last soak some weeks before that still ran as usual, so that neither a single low soak
+    nor one soon after another makes a steep course.
     """
     standing, used = scene.standing, scene.outlook.wear.used_percent
     if used is None or used < WORN_PERCENT or standing.shown is not Word.MARGINAL:
@@ -130,7 +131,11 @@ def _worn_down(scene: Scene) -> bool:
         return False
     newest = soaks.pop()
     floor, usual = newest.floor_bytes_per_s or 0.0, median([p.floor_bytes_per_s or 0.0 for p in soaks])
-    before = next(p for p in reversed(soaks) if (p.floor_bytes_per_s or 0.0) >= usual)
+    as_usual = [p for p in soaks if (p.floor_bytes_per_s or 0.0) >= usual]
+    weeks_ago = [p for p in as_usual if days_between(p.at, newest.at) >= SOAKS_SPAN_DAYS]
+    before = weeks_ago[-1] if weeks_ago else as_usual[0]
+    if any((p.floor_bytes_per_s or 0.0) <= floor for p in soaks if p.at < before.at):
+        return False  # it was as low before and came back
     sunk, span_days = log(usual / floor), days_between(before.at, newest.at)
     scatter = spot_scatter(spot_series(scene.history, scene.now))
     if sunk < max(LEAST_SHIFT, SUNK_SIGMAS * SOAK_SCATTER * scatter) or span_days <= 0:

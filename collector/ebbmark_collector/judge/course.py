@@ -45,6 +45,7 @@ RECENT_SOAKS = 3  # [1]
 SOAK_SCATTER = 1.3  # [1] times a spot's: between soaks lie weeks of weather
 HOT_C = 70.0  # [degrees Celsius] where makers' throttling commonly begins; common practice, no source
 GREEDY_TIMES = 1.25  # [1] times the demand, so half as much again as a take at the usual headroom writes
+SOAKS_SPAN_DAYS = 21.0  # [days] less is two soaks out of turn, and their scatter would make a steep course
 LEAST_SPOTS = 10  # [1] that tell a scatter
 LEAST_WEEKS = 3  # [1] that make a course of spots: two say that something fell, not how fast it goes on
 SUNK_SIGMAS = 3.0  # [1] of a week: less is its own scatter
@@ -67,7 +68,7 @@ def outlook(history: SubjectHistory, role: DriveRole | None, now: datetime) -> O
     # Soaks are few, so a drive's own scatter is learned from its spots.
     noise = max(NOISE, SOAK_SCATTER * spot_scatter(spots)) if len(spots) >= LEAST_SPOTS else NOISE
     demand = role.demand.demand_bytes_per_s if role is not None and role.demand is not None else None
-    lasting = course(lasting_dots(soaks, now), now, noise=noise)
+    lasting = course(lasting_dots(soaks, now), now, noise=noise, least_days=SOAKS_SPAN_DAYS)
     soak_slide = lasting if soaks and only_heated(soaks[-1], demand) else _at_floor(lasting, soaks)
     if (
         soak_slide is not None

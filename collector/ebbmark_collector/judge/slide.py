@@ -39,7 +39,9 @@ LEAST_FALL_A_YEAR = 0.03  # [1/year] a slide slower than this meets nothing with
 FARTHEST_DAYS = 3650.0  # [days] dates beyond ten years are not told
 
 
-def course(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE, least: int = 2) -> Slide | None:
+def course(
+    dots: Sequence[Dot], at: datetime, *, noise: float = NOISE, least: int = 2, least_days: float = 0.0
+) -> Slide | None:
     """Find the course a series is on: the steepest sure fall among its newest points, else the whole series.
 
     Args:
@@ -47,6 +49,7 @@ def course(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE, least: in
         at: The instant the level is told for.
         noise: What one point repeats to, at least [1].
         least: How many of the newest points may make the course by themselves [1].
+        least_days: Over how long, at least: a fall between two near days is dated too soon [days].
 
     Returns:
         The slide; None with fewer than three points.
@@ -57,20 +60,30 @@ def course(dots: Sequence[Dot], at: datetime, *, noise: float = NOISE, least: in
     if dots[-1].ln >= median([d.ln for d in dots]) - noise:
         return whole  # no fall ends where the series usually is
     own = max(noise, scatter_of([d.ln for d in dots]))
-    parts = [slide(dots[-n:], at, noise=own, least=2) for n in NEWEST if least <= n < len(dots)]
+    parts = [
+        slide(dots[-n:], at, noise=own, least=2)
+        for n in NEWEST
+        if least <= n < len(dots) and dots[-1].day - dots[-n].day >= least_days
+    ]
     falling = [
-        s for s in (*parts, whole, _left_its_level(dots, at, noise, least)) if s is not None and s.falling
+        s
+        for s in (*parts, whole, _left_its_level(dots, at, noise, least, least_days))
+        if s is not None and s.falling
     ]
     return min(falling, key=lambda s: s.per_day, default=whole)
 
 
-def _left_its_level(dots: Sequence[Dot], at: datetime, noise: float, least: int) -> Slide | None:
+def _left_its_level(
+    dots: Sequence[Dot], at: datetime, noise: float, least: int, least_days: float
+) -> Slide | None:
     """Give the fall of the newest points where the last lies far beneath all before them and still falls."""
     found = []
-    for n in range(least, 5 if least > 2 else 4):
+    for n in range(least, 5 if least > 2 or least_days else 4):
         before, newest = dots[:-n], dots[-n:]
         if len(before) < LEAST_POINTS:
             break
+        if newest[-1].day - newest[0].day < least_days:
+            continue
         usual = [d.ln for d in before]
         sigma = max(noise, mad_sigma(usual), LEAST_SHIFT / SHIFT_SIGMAS)
         part = slide(newest, at, noise=sigma, least=2)

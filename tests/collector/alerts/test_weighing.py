@@ -589,6 +589,15 @@ def test_a_fall_that_scatter_might_explain_is_believed_where_wear_says_the_same(
     assert not _marginal_after(20, *falling).predicts_lost_frames
 
 
+def test_a_worn_drive_that_was_as_low_before_and_came_back_is_not_called() -> None:
+    """It sinks when a project fills it and rises when that is gone: no wear does so."""
+    falling = (307.0, 282.0, 265.0, 278.0, 291.0, 268.0, 226.0)
+    came_back = (307.0, 224.0, 265.0, 278.0, 291.0, 268.0, 226.0)
+
+    assert _marginal_after(107, *falling).predicts_lost_frames
+    assert not _marginal_after(107, *came_back).predicts_lost_frames
+
+
 def test_a_worn_drive_that_sinks_slowly_is_not_called_early() -> None:
     """Eight percent beneath its usual floor after nine months: the rate lies further off than the horizon."""
     slow = (262.0, 258.0, 256.0, 252.0, 250.0, 248.0, 246.0, 244.0, 242.0, 234.0)

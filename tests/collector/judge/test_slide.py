@@ -133,6 +133,19 @@ def test_two_weeks_of_spots_make_no_course_where_three_are_asked_for() -> None:
     assert not three.falling or three.per_day > two.per_day / 1.5
 
 
+def test_two_soaks_soon_after_each_other_make_no_course_by_themselves() -> None:
+    """A fall within a week is a fall; over how many weeks it goes on, a later soak tells."""
+    level = [Dot(day=-7.0 - 30.0 * (6 - i), ln=log(350) + 0.01 * (-1) ** i) for i in range(6)]
+    falling = [Dot(day=-7.0, ln=log(345)), Dot(day=0.0, ln=log(290))]
+
+    near, far = course([*level, *falling], NOW), course([*level, *falling], NOW, least_days=21)
+
+    assert near is not None
+    assert near.falling
+    assert far is not None
+    assert not far.falling or far.per_day > near.per_day / 3
+
+
 def test_a_step_that_has_come_to_rest_is_no_course() -> None:
     """Fallen once and level since: there is no date ahead."""
     dots = [Dot(day=-30.0 * (9 - i), ln=log(350) + 0.01 * (-1) ** i) for i in range(5)]
