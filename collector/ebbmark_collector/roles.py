@@ -54,14 +54,15 @@ class Watch:
     """How a role's drives are watched, beside what the role itself asks.
 
     Attributes:
-        horizon_days: How far ahead a foreseen shortfall alerts [days]: by default two soaks a month apart;
-            farther ahead the dates of slow wear are too uncertain. Common practice, no source.
+        horizon_days: How far ahead a foreseen shortfall alerts [days]. A drive whose soaks fall is soaked
+            sooner (`judge.cadence`), so that six weeks are notice enough; farther ahead the dates of slow
+            wear are too uncertain. Common practice, no source.
         silent_after_s: How long a fixed drive or its host may say nothing [s].
         no_safe_moment_days: How long the agent may find no moment to probe [days].
         conditions: What the role changes about single conditions, by the condition's name.
     """
 
-    horizon_days: float = 60.0
+    horizon_days: float = 45.0
     silent_after_s: float = 3 * 86_400.0
     no_safe_moment_days: float = 14.0
     conditions: Mapping[str, ConditionRule] = field(default_factory=dict)

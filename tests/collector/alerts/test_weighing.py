@@ -427,8 +427,8 @@ def test_a_cache_that_shrinks_with_the_free_blocks_dates_their_end(left: float, 
 
     found = _untrimmed(days, full, newest)
 
-    if days < 41 and abs(2.8 * to_a_third - days - 60) > 5 and abs(left - 0.75) > 0.01:
-        assert found.predicts_lost_frames is (left < 0.75 and 2.8 * to_a_third - days < 60)
+    if days < 41 and abs(2.8 * to_a_third - days - 45) > 5 and abs(left - 0.75) > 0.01:
+        assert found.predicts_lost_frames is (left < 0.75 and 2.8 * to_a_third - days < 45)
 
 
 def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:
