@@ -1,6 +1,5 @@
 """A take survives an agent that tries to probe all through: on a real file system, in its own process."""
 
-import os
 import random
 import threading
 from pathlib import Path
@@ -27,9 +26,6 @@ FRAMES_PER_S = 25.0
 FRAME_BYTES = 3_686_400  # [bytes] 92 MB/s at 25 frames: UHD at a visually lossless rate
 DRIVE_BYTES_PER_S = int(1.3 * FRAME_BYTES * FRAMES_PER_S)
 BUFFER_S = 0.5
-MEMORY = Path("/dev/shm")
-# In memory, what other work asks of the machine's own disk holds up neither the takes nor the probes.
-QUIET_PLACE = MEMORY if os.access(MEMORY, os.W_OK) else Path("/var/tmp")
 TAKES = 50
 REST_EVERY = 10  # [1] takes; then the recorder rests for as long as a whole probe needs
 
@@ -66,7 +62,7 @@ def said_of(running: Running, rounds: Rounds) -> str:
 def test_no_take_loses_a_frame_while_the_agent_tries_to_probe(rig: None, tmp_path: Path) -> None:
     """Fifty takes begin while a probe is writing; none loses a frame, and between them probes complete."""
     dice = random.Random(20_260_310)
-    with loop_drive(Curve.flat(DRIVE_BYTES_PER_S), size_bytes=2 << 30, base=QUIET_PLACE) as drive:
+    with loop_drive(Curve.flat(DRIVE_BYTES_PER_S), size_bytes=2 << 30) as drive:
         # A day lasts a second, so that cadence and rest after a probe pass; disks are watched in real time.
         running = agent_in(tmp_path, clock=fast_clock(s_per_s=86_400.0), quiet_s=0.3)
         give_role(running, drive.mount, spot_bytes=300_000_000)
@@ -119,7 +115,7 @@ def test_no_take_loses_a_frame_while_the_agent_tries_to_probe(rig: None, tmp_pat
 @pytest.mark.proof
 def test_without_the_guard_takes_lose_frames(rig: None) -> None:
     """The same takes beside a probe that watches nothing lose frames, so the proof above can fail."""
-    with loop_drive(Curve.flat(DRIVE_BYTES_PER_S), size_bytes=2 << 30, base=QUIET_PLACE) as drive:
+    with loop_drive(Curve.flat(DRIVE_BYTES_PER_S), size_bytes=2 << 30) as drive:
         clip = drive.mount / "clip"
         with recorder(clip, frame_bytes=FRAME_BYTES, frames_per_s=FRAMES_PER_S, buffer_s=BUFFER_S) as films:
             probe = Beside(

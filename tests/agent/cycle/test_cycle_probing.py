@@ -1,7 +1,6 @@
 """What a running agent probes, what it leaves alone, and what it keeps of it; on a stand-in drive."""
 
 import os
-import signal
 import subprocess
 import sys
 import threading
@@ -248,14 +247,17 @@ probe_if_due(running)
 def test_a_killed_probe_is_paid_for_and_leaves_nothing(drive: LoopDrive, tmp_path: Path) -> None:
     """After SIGKILL in mid-write the planned cost stands in the ledger and no file is left."""
     code = KILLED.format(root=str(Path.cwd()), mount=str(drive.mount), state=str(tmp_path))
+    until_quiet(drive)
     child = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, text=True)
     assert child.stdout is not None
     child.stdout.readline()
     before = drive.counters()[1]
     while drive.counters()[1] - before < 60_000_000 and child.poll() is None:
         threading.Event().wait(0.01)
-    os.kill(child.pid, signal.SIGKILL)
-    child.communicate()
+    ended_by_itself = child.poll() is not None
+    child.kill()
+    told, _ = child.communicate()
+    assert not ended_by_itself, told
 
     again = agent_in(tmp_path)
     give_role(again, drive.mount)
