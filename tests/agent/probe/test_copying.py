@@ -30,7 +30,7 @@ def test_a_copy_runs_at_the_drives_rate_not_the_memorys() -> None:
 
     assert result.outcome is ProbeOutcome.COMPLETED
     assert result.layout is FileLayout.APPENDED
-    assert trace.mean_bytes_per_s == pytest.approx(100 * MB, rel=0.05)
+    assert 85 * MB < trace.mean_bytes_per_s < 105 * MB  # a busy machine slows a copy, nothing speeds it up
     assert after - before == pytest.approx(600 * MB, rel=0.01)
 
 
