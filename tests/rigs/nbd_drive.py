@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.rigs.curve import Curve
-from tests.rigs.loop_drive import LoopDrive, attached
+from tests.rigs.loop_drive import LoopDrive, attached, quiet_place
 
 PLUGIN = Path(__file__).with_name("nbd_plugin.py")
 READY_WITHIN_S = 20.0
@@ -67,9 +67,9 @@ def write_control(path: Path, facts: dict[str, object]) -> None:
 
 
 @contextlib.contextmanager
-def nbd_drive(*, size_bytes: int = 1 << 30, base: Path = Path("/var/tmp")) -> Iterator[NbdDrive]:
+def nbd_drive(*, size_bytes: int = 1 << 30, base: Path | None = None) -> Iterator[NbdDrive]:
     """Set the drive up, written over once so that its image is no longer fresh, and take it apart again."""
-    folder = Path(tempfile.mkdtemp(prefix="ebbmark-nbd-", dir=base))
+    folder = Path(tempfile.mkdtemp(prefix="ebbmark-nbd-", dir=base or quiet_place(size_bytes)))
     point = folder / "drive"
     server: subprocess.Popen[bytes] | None = None
     try:
