@@ -93,8 +93,7 @@ class _Seat:
         endurance = self.drive.nature.build.endurance_bytes
         if not endurance:
             return True
-        self.probed = [(day, written) for day, written in self.probed if day > number - 365]
-        spent = sum(written for _, written in self.probed)
+        spent = sum(written for day, written in self.probed if day > number - 365)
         return spent + n_bytes <= endurance * self.drive.role.wear_share_a_year
 
     def soak_due(self, number: int, every_days: float) -> bool:

@@ -41,17 +41,11 @@ def attached_images() -> str:
 
 @pytest.mark.rig
 def test_dd_sees_the_limit(rig: None) -> None:
-    """On a limit of 120 MB/s dd writes at 120 MB/s, within 4 % over six seconds.
-
-    A machine that stops for a moment only ever makes a try slower: one of a few has to come up to the limit,
-    and none may pass it.
-    """
-    rates: list[float] = []
+    """On a limit of 120 MB/s dd writes at 120 MB/s, within 4 % over six seconds."""
     with loop_drive(Curve.flat(120 * MB), size_bytes=1 << 30) as drive:
-        while len(rates) < 5 and max(rates, default=0.0) < 0.96 * 120 * MB:
-            rates.append(dd(drive.mount / "f", 720 * MB))
+        rate = dd(drive.mount / "f", 720 * MB)
 
-    assert max(rates) == pytest.approx(120 * MB, rel=0.04), rates
+    assert rate == pytest.approx(120 * MB, rel=0.04)
 
 
 @pytest.mark.rig
