@@ -79,6 +79,33 @@ class LoopDrive:
         lines = self.log.read_text().splitlines() if self.log.exists() else []
         return [json.loads(line) for line in lines if line.endswith("}")]
 
+    def witnessed_bytes_per_s(self, begin: int, end: int) -> float:
+        """Give the mean rate at which the device took in what lies between two byte counts of its curve.
+
+        The kernel's own count, so it holds as well where the machine as a whole stood still for a moment.
+        """
+        first, *_, last = self._taken_in(begin, end)
+        return (last[0] - first[0]) / (last[1] - first[1])
+
+    def witnessed_slowest_bytes_per_s(self, end: int, *, window_s: float) -> float:
+        """Give the least rate over any so many seconds in which the device took in bytes up to a count."""
+        taken = self._taken_in(0, end)
+        rates = [self.witnessed_bytes_per_s(0, end)]
+        last = 0
+        for at_bytes, at_s in taken:
+            while last < len(taken) and taken[last][1] - at_s < window_s:
+                last += 1
+            if last == len(taken):
+                break
+            rates.append((taken[last][0] - at_bytes) / (taken[last][1] - at_s))
+        return min(rates)
+
+    def _taken_in(self, begin: int, end: int) -> list[tuple[int, float]]:
+        taken = [(event["at_bytes"], event["at_s"]) for event in self.truth() if event["event"] == "written"]
+        first = max(index for index, each in enumerate(taken) if each[0] <= begin)
+        last = next((index for index, each in enumerate(taken) if each[0] >= end), len(taken) - 1)
+        return taken[first : last + 1]
+
     def wait_for(self, event: str, *, within_s: float = 20.0) -> None:
         """Wait until the supervisor logs an event once more.
 

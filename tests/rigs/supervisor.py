@@ -1,7 +1,8 @@
 """Drives a throttle along a curve from a process of its own, and cleans the rig up when its owner dies.
 
 Started by `LoopDrive`: `python -m tests.rigs.supervisor CONFIG.json`. It reads the loop device's counters
-every 2 ms, rewrites the limit where the curve says so, and logs what it did as JSON lines: the truth.
+every 2 ms, rewrites the limit where the curve says so, and logs as JSON lines what it did and what the
+device took in: the truth.
 A new curve is taken over when the curve file changes. It ends when its standard input closes, which also
 happens when the owner is killed.
 """
@@ -20,6 +21,7 @@ from tests.rigs.curve import Curve
 from tests.rigs.throttle import Knob
 
 POLL_S = 0.002
+WITNESS_S = 0.02  # [s] how often the bytes taken in are logged while they grow
 
 
 class Supervisor:
@@ -51,6 +53,7 @@ class Supervisor:
         self.curve = Curve.from_json(self.curve_file.read_text())
         self.base, _ = self.read()
         self.last_written, self.last_write_s = self.base, time.monotonic()
+        self.logged_bytes, self.logged_s = self.looked_bytes, self.looked_s = 0, self.last_write_s
         self.active_since: float | None = None
         self.next_stall_s: float | None = None
         self.set_limit(self.curve.rate_at(0), 0)
@@ -82,10 +85,21 @@ class Supervisor:
             self.active_since, self.next_stall_s, self.base = None, None, total
             self.say("rested")
         written = total - self.base
+        self.witness(written, now)
         if self.next_stall_s is not None and now >= self.next_stall_s and in_flight:
             self.stall(written)
         else:
             self.set_limit(self.curve.rate_at(written), written)
+
+    def witness(self, written: int, now: float) -> None:
+        """Log the bytes taken in, now and then while they grow, and the last moment before they grew."""
+        idle = self.looked_bytes == self.logged_bytes
+        if written != self.logged_bytes and (idle or now - self.logged_s >= WITNESS_S):
+            if idle:
+                self.say("written", at_bytes=self.looked_bytes, at_s=self.looked_s)
+            self.say("written", at_bytes=written, at_s=now)
+            self.logged_bytes, self.logged_s = written, now
+        self.looked_bytes, self.looked_s = written, now
 
     def stall(self, written: int) -> None:
         """Let nothing through for a while."""

@@ -41,11 +41,16 @@ def attached_images() -> str:
 
 @pytest.mark.rig
 def test_dd_sees_the_limit(rig: None) -> None:
-    """On a limit of 120 MB/s dd writes at 120 MB/s, within 4 % over six seconds."""
+    """On a limit of 120 MB/s dd writes at no more than 4 % above it over six seconds, and the rig says as dd.
+
+    Below it is the machine's matter: where it stands still for half a second, so does the drive on it.
+    """
     with loop_drive(Curve.flat(120 * MB), size_bytes=1 << 30) as drive:
         rate = dd(drive.mount / "f", 720 * MB)
+        witnessed = drive.witnessed_bytes_per_s(0, 720 * MB)
 
-    assert rate == pytest.approx(120 * MB, rel=0.04)
+    assert 0.75 * 120 * MB < rate < 1.04 * 120 * MB
+    assert witnessed == pytest.approx(rate, rel=0.02)
 
 
 @pytest.mark.rig
