@@ -225,8 +225,9 @@ def tightest_within(
 def envelope(times: Sequence[float], totals: Sequence[float], tolerance: float = 1e-3) -> tuple[Window, ...]:
     """Find the few windows that limit the rate for every buffer, from none to endless.
 
-    The floor over the buffer is the least of affine functions (bytes + B) / length, so it is concave and
-    piecewise linear: where two found lines cross, the floor is looked up, until it lies on them.
+    The buffer a rate needs is the largest backlog over all windows, rate * length - bytes: convex in the rate
+    and made of straight pieces. Where the lines of two found windows cross, one pass finds what is needed at
+    that rate; a window that needs more goes between the two, until none does by more than the tolerance.
 
     Args:
         times: Completion times, rising [s].
@@ -243,16 +244,15 @@ def envelope(times: Sequence[float], totals: Sequence[float], tolerance: float =
         left, right = spans.pop()
         if right.length_s <= left.length_s:
             continue
-        crossing_bytes = (right.moved_bytes * left.length_s - left.moved_bytes * right.length_s) / (
-            right.length_s - left.length_s
-        )
+        rate = (right.moved_bytes - left.moved_bytes) / (right.length_s - left.length_s)
+        crossing_bytes = rate * left.length_s - left.moved_bytes
         if crossing_bytes <= 0:
             continue
-        upper = left.carries(crossing_bytes)
-        middle = tightest_for_bytes(times, totals, crossing_bytes, first=left)
+        needed_bytes, middle = largest_backlog(times, totals, rate)
         # for the same buffer in seconds a miss weighs more, by length over length less buffer
         weight = max(LEAST_WEIGHT, left.moved_bytes / (left.moved_bytes + crossing_bytes))
-        if middle.carries(crossing_bytes) >= upper * (1 - tolerance * weight):
+        # no window between the two is shorter than the left one, so the rate is off by no more than this
+        if (needed_bytes - crossing_bytes) / left.length_s <= rate * tolerance * weight:
             continue
         found.append(middle)
         spans += [(left, middle), (middle, right)]
