@@ -5,8 +5,8 @@ Rules.
 1. The standing is that of the latest soak on the path in use within the role's validity (`evidence.fit`).
 2. Later spots and takes may lower it, never raise it. Slow spots may have met the drive's own tidying two
    nights running, so three in a row have to agree; a link below its best explains one that is near what such
-   a link carries, and then one is enough. Spots that began unrested say what others wrote before them and
-   lower nothing.
+   a link carries, and then one is enough, unless another probe over this link carried what is asked. Spots
+   that began unrested say what others wrote before them and lower nothing.
 3. Greedily unfit, but rehearsed at the role's rate without a late frame: marginal, both shown.
 4. Fit and marginal age into unproven. Unfit stays until something newer shows better: a shown failure needs
    no more proof.
@@ -153,11 +153,12 @@ def _lowered(
     path = history.path_key
     spots = [p for p in history.spots if p.path_key == path and p.at <= now and rested(p)]
     later = [p for p in spots if p.at > since]
-    alone_from = _link_explains_from(history)
+    proofs = [p for p in history.soaks if p.path_key == path and oldest < p.at <= now]
     found = standing
     for word, limit in ((Word.UNFIT, demand.rate_bytes_per_s), (Word.MARGINAL, demand.demand_bytes_per_s)):
         if _ORDER[found.word] <= _ORDER[word]:
             continue
+        alone_from = _link_explains_from(history, [*proofs, *later], limit)
         low = shown_beneath([(p.at, p.floor_bytes_per_s or 0.0) for p in later], limit, alone_from=alone_from)
         if low is not None:
             found = _lower(found, word, low, Ground.LOWERED_BY_SPOT, "spot probe")
@@ -207,12 +208,19 @@ def spot_scatter(spots: Sequence[ProbePoint]) -> float:
     return max(LEAST_SIGMA, mad_sigma(steps) / 2**0.5) if len(steps) >= 4 else 2 * LEAST_SIGMA
 
 
-def _link_explains_from(history: SubjectHistory) -> float | None:
-    """Give the least a slow link still carries [bytes/s]; None where the link runs at its best."""
+def _link_explains_from(
+    history: SubjectHistory, over_link: Sequence[ProbePoint], limit: float
+) -> float | None:
+    """Give the least a slow link still carries [bytes/s]; None where the link does not explain a low reading.
+
+    It does not where it runs at its best, or where it was seen to carry the limit.
+    """
     path = history.facts.path
     if path is None or path.link_now_bytes_per_s is None or path.link_best_bytes_per_s is None:
         return None
     if path.link_now_bytes_per_s >= LINK_SHARE * path.link_best_bytes_per_s:
+        return None
+    if any(limit <= (p.floor_bytes_per_s or 0.0) <= path.link_now_bytes_per_s for p in over_link):
         return None
     return LINK_LEAST * path.link_now_bytes_per_s
 

@@ -112,6 +112,22 @@ def test_one_slow_spot_is_enough_where_the_link_explains_it() -> None:
     assert stand(past, ROLE, NOW).word is Word.UNFIT
 
 
+def test_a_link_that_carried_it_before_explains_no_single_slow_spot() -> None:
+    """Over a link below its best a soak and spots carried the rate: one low night is chance, three are not."""
+    path = PathNow(key=PATH, link_now_bytes_per_s=300 * MB, link_best_bytes_per_s=600 * MB)
+    rate = ROLE.demand.rate_bytes_per_s if ROLE.demand else 0.0
+    carried, slow = 1.1 * rate, 0.97 * rate
+
+    def word(*floors: float, soaked: bool = True) -> Word:
+        soak = (a_soak(ROLE, 30, carried),) if soaked else ()
+        return stand(a_past(*soak, *spots(list(floors)), facts={"path": path}), ROLE, NOW).word
+
+    assert word(carried, slow) is Word.MARGINAL
+    assert word(slow, slow, slow) is Word.UNFIT
+    assert word(slow, soaked=False) is Word.UNFIT
+    assert word(carried, slow, soaked=False) is not Word.UNFIT
+
+
 def test_unrested_spots_lower_nothing() -> None:
     """A spot right after other writing says what that left of the cache."""
     slow = spots([120 * MB, 110 * MB, 115 * MB], rest_before_s=60.0)
