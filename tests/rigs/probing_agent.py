@@ -134,6 +134,28 @@ def until_quiet(*drives: LoopDrive, for_s: float = 0.6, within_s: float = 30.0) 
             seen, since_s = now, monotonic_s()
 
 
+def refusals_of(running: Running) -> str:
+    """Give why the last probes did not run, in words."""
+    return "; ".join(one.sentence for _, refused in running.refused.values() for one in refused)
+
+
+def probed(running: Running, drive: LoopDrive, *, tries: int = 5) -> ProbeResult:
+    """Let a due probe run, looked for again while something else moves on the drive; give what became of it.
+
+    Raises:
+        AssertionError: None ran; the text says why not.
+    """
+    told: list[str] = []
+    for _ in range(tries):
+        result = probe_if_due(running)
+        if result is not None:
+            return result
+        told.append(refusals_of(running))
+        until_quiet(drive)
+        watch(running)
+    raise AssertionError(f"no probe ran: {told}")
+
+
 def interrupted(
     running: Running,
     drive: LoopDrive,
@@ -176,11 +198,7 @@ def interrupted(
         assert not thread.is_alive(), "what was to interrupt the probe did not end"
         if acted.is_set() and result is not None:
             return result
-        told.append(
-            f"gave way to {result.gave_way_to}"
-            if result is not None
-            else "; ".join(one.sentence for _, refused in running.refused.values() for one in refused)
-        )
+        told.append(f"gave way to {result.gave_way_to}" if result is not None else refusals_of(running))
         running.memory.undone(f"spot:{key}")
     raise AssertionError(f"no probe wrote {after_bytes} bytes before it ended: {told}")
 

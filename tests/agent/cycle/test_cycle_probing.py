@@ -32,6 +32,7 @@ from tests.rigs.probing_agent import (
     give_role,
     interrupted,
     only_this_machine,
+    probed,
     probes_kept,
     until_quiet,
     volume_on,
@@ -66,11 +67,10 @@ def refused_codes(running: Running) -> set[str]:
 def test_a_due_spot_runs_once_and_is_paid_for(drive: LoopDrive, tmp_path: Path) -> None:
     """A due spot runs, is reported, costs what it wrote, and is not due again."""
     running = ready(tmp_path, drive)
-    result = probe_if_due(running)
+    result = probed(running, drive)
     watch(running)
     (member,) = running.inventory.members(volume_on(running, drive.mount))
 
-    assert result is not None
     assert result.outcome is ProbeOutcome.COMPLETED, result.gave_way_to
     assert probe_if_due(running) is None
     assert [one.probe_id for one in probes_kept(running)] == [result.probe_id]
@@ -127,12 +127,11 @@ def test_an_ordered_probe_runs_once_across_restarts(drive: LoopDrive, tmp_path: 
         max_bytes=60_000_000,
     )
     running.orders = running.orders.model_copy(update={"probes": (order,)})
-    first = probe_if_due(running)
+    first = probed(running, drive)
     again = agent_in(tmp_path, quiet_s=0.2, rest_after_probe_s=0.001)
     again.orders, again.inventory = running.orders, running.inventory
     watch(again)
 
-    assert first is not None
     assert first.bytes_written <= 60_000_000
     assert probe_if_due(again) is None
 
@@ -211,7 +210,7 @@ def test_one_probe_at_a_time_on_a_machine(drive: LoopDrive, tmp_path: Path) -> N
         assert probe_if_due(running) is None
 
     assert drive.counters()[1] == before
-    assert probe_if_due(running) is not None
+    assert probed(running, drive).bytes_written > 0
 
 
 @pytest.mark.rig
@@ -270,7 +269,7 @@ def test_a_killed_probe_is_paid_for_and_leaves_nothing(drive: LoopDrive, tmp_pat
 def test_the_status_tells_refusals_and_cost(drive: LoopDrive, tmp_path: Path) -> None:
     """A status carries the last refusals with their codes, the bytes probed and since when none was safe."""
     running = ready(tmp_path, drive)
-    probe_if_due(running)
+    probed(running, drive)
     running.memory.undone(f"spot:{running.inventory.drives[0].key}")
     running.switches.set_on_air(on=True)
     watch(running)

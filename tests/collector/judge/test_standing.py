@@ -113,7 +113,7 @@ def test_one_slow_spot_is_enough_where_the_link_explains_it() -> None:
 
 
 def test_a_link_that_carried_it_before_explains_no_single_slow_spot() -> None:
-    """Over a link below its best a soak and spots carried the rate: one low night is chance, three are not."""
+    """Where a soak and spots carried the rate over a slow link, one low night is chance, three are not."""
     path = PathNow(key=PATH, link_now_bytes_per_s=300 * MB, link_best_bytes_per_s=600 * MB)
     rate = ROLE.demand.rate_bytes_per_s if ROLE.demand else 0.0
     carried, slow = 1.1 * rate, 0.97 * rate
