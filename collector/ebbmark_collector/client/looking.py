@@ -160,6 +160,7 @@ def _drive_text(found: Document, alerts: list[Document], desk: Desk) -> str:
                 ("Role", found["role"] or "none: give it one with an assignment rule"),
                 ("Floor", _floor(found)),
                 ("Evidence", _evidence(found)),
+                ("Soaks", _soaks(found)),
                 ("Model", f"{found['model'] or UNKNOWN}, firmware {found['firmware'] or UNKNOWN}"),
                 ("Serial", f"{found['serial'] or UNKNOWN} ({found['confidence']})"),
                 ("Capacity", size(found["capacity_bytes"])),
@@ -192,6 +193,11 @@ def _evidence(found: Document) -> str:
         return "none"
     until = f", good until {day(found['valid_until'])}" if found["valid_until"] else ""
     return f"of {day(found['evidence_at'])}{until}"
+
+
+def _soaks(found: Document) -> str | None:
+    sooner = found["soak_sooner"]
+    return f"every {sooner['every_days']:.0f} days for now. {sooner['why']}" if sooner else None
 
 
 def _floor(found: Document) -> str:

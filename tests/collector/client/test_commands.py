@@ -1,11 +1,14 @@
 """The admins' commands against a running collector: what they say, how wide, and with which code they end."""
 
 import json
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from ebbmark_collector.client import main
 from ebbmark_collector.client.tables import width_of
+from ebbmark_collector.store.opening import DATABASE
 
 from tests.collector.client.conftest import Studio, token_file
 
@@ -67,6 +70,18 @@ def test_a_drive_says_how_it_stands_and_why(studio: Studio) -> None:
     assert "30 MB/s, asked 268 MB/s" in text
     assert "Why:" in text
     assert "A pass is no backup." in text
+
+
+def test_a_drive_soaked_sooner_says_so_and_why(studio: Studio) -> None:
+    """Only where the judge asked for soaks sooner than the role orders does a drive's page speak of them."""
+    with closing(sqlite3.connect(studio.admin.parent / "data" / DATABASE, timeout=30)) as database, database:
+        database.execute(
+            "UPDATE drives SET soak_every_days = 17.6, soak_sooner_why = 'Its soaks fall.' "
+            "WHERE serial = 'GOOD0000001'"
+        )
+
+    assert "every 18 days for now. Its soaks fall." in studio.run("drive", "GOOD0000001").stdout
+    assert "for now" not in studio.run("drive", "SLOW0000002").stdout
 
 
 def test_fits_puts_the_best_first(studio: Studio) -> None:
