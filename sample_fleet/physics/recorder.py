@@ -67,20 +67,22 @@ def record(
     share_of_it = length / steps
     while produced < length:
         left = length - produced
-        step = min(left, share_of_it)
+        step = left if left < share_of_it else share_of_it
         duration_s = step / rate
         ability = drive.capacity()
         asked, carried = backlog + step, ability * duration_s
-        accepted = min(asked, carried)
+        accepted = asked if asked < carried else carried
         if drive.cache_open and accepted > drive.cache_left > 0.0:
             share = max(drive.cache_left / accepted, 1e-6)
             step, duration_s, accepted = step * share, duration_s * share, drive.cache_left
         idle_share = 1.0 - accepted / (ability * duration_s)
-        drive.take(accepted, duration_s, max(0.0, idle_share))
+        drive.take(accepted, duration_s, idle_share if idle_share > 0.0 else 0.0)
         backlog = backlog + step - accepted
-        backlog = max(backlog, 0.0)
+        if backlog < 0.0:
+            backlog = 0.0
         produced += step
-        high_water = max(high_water, backlog)
+        if backlog > high_water:
+            high_water = backlog
         if high_water > 4.0 * buffer_bytes:
             break
     high_water += rate * longest_stall_s

@@ -22,7 +22,7 @@ class Writing:
     """A drive in the middle of being written to. It moves; make one for each probe or take.
 
     A take is thousands of steps in one and the same condition, so what follows from that alone is worked out
-    once.
+    once; limits are kept by comparing, since a call for each would cost a fifth of the fleet's time.
     """
 
     __slots__ = (
@@ -74,7 +74,8 @@ class Writing:
         """Give the rate the drive would take now [bytes/s]."""
         # A plain disk has no cache, so what goes into one never depends on the fill.
         rate = self._cached if self.cache_open else self._direct_rate()
-        rate = min(rate, self._link)
+        if rate > self._link:
+            rate = self._link
         heat = self.build.heat
         if heat is None or self.temperature_c <= heat.throttle_c:
             return rate
@@ -84,14 +85,16 @@ class Writing:
         """Account for bytes accepted over a time: fill, cache and heat move on."""
         build, room = self.build, self._room
         self.fill += accepted / build.capacity_bytes
-        self.fill = min(self.fill, 1.0)
+        if self.fill > 1.0:
+            self.fill = 1.0
         if self.cache_open:
             self.cache_left -= accepted
             if self.cache_left <= 1.0:
                 self.cache_left, self.cache_open = 0.0, False
         if idle_share and room:
             self.cache_left += build.clean_share * self._direct_rate() * idle_share * duration_s
-        self.cache_left = min(self.cache_left, room)
+        if self.cache_left > room:
+            self.cache_left = room
         if not self.cache_open and self.cache_left > _TINY_CACHE and self.cache_left > 0.02 * room:
             self.cache_open = True
         heat = build.heat
@@ -100,7 +103,8 @@ class Writing:
             goal = self.condition.ambient_c + self._thermal * watts
             keep = math.exp(-duration_s / heat.time_constant_s)
             self.temperature_c = goal + (self.temperature_c - goal) * keep
-            self.hottest_c = max(self.hottest_c, self.temperature_c)
+            if self.temperature_c > self.hottest_c:
+                self.hottest_c = self.temperature_c
 
     def write(self, n_bytes: float) -> float:
         """Write greedily and give the time it took [s]; a chunk that fills the cache is split there."""
