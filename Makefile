@@ -36,7 +36,7 @@ test-proofs: setup
 # Two guests at a time, each module's tests on one of them: a guest mostly waits for what it is held to.
 test-vm: setup
 	@sh deploy/system-packages.sh vm
-	$(PY) -m pytest -m vm --numprocesses 2 --dist loadscope --no-loadscope-reorder --timeout=900 $(ARGS)
+	$(PY) -m pytest -m vm --numprocesses 2 --dist loadscope --no-loadscope-reorder --timeout=2700 $(ARGS)
 
 bench: setup
 	@sh deploy/system-packages.sh test

@@ -43,7 +43,7 @@ def unit(name: str) -> dict:
     return dict(line.split("=", 1) for line in told.splitlines() if "=" in line)
 
 
-def until(what: str, look, within_s: float = 90.0, every_s: float = 0.5):
+def until(what: str, look, within_s: float = 300.0, every_s: float = 0.5):
     """Look again and again until there is something, or give up and note it."""
     deadline = time.monotonic() + within_s
     while time.monotonic() < deadline:
@@ -241,7 +241,7 @@ def run_agent(session: requests.Session) -> None:
     holder.kill()
     holder.wait()
     pathlib.Path("/media/shuttle/take.mov").unlink()
-    seen["probes"] = until("a probe of each drive", lambda: probes(session), within_s=150, every_s=2.0)
+    seen["probes"] = until("a probe of each drive", lambda: probes(session), within_s=600, every_s=2.0)
     seen["agent_later"] = unit("ebbmark-agent")
     mark("probes")
     seen["left_on_volumes"] = [

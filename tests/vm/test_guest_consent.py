@@ -10,7 +10,7 @@ import pytest
 
 from tests.rigs.guest import Control, GuestRun, run_guest
 
-pytestmark = [pytest.mark.vm, pytest.mark.timeout(900)]
+pytestmark = pytest.mark.vm
 
 MB = 1_000_000
 # What the emulator holds the NVMe drive to: slow, for the processor is emulated too, and two guests may share it.
@@ -179,9 +179,9 @@ def _rate_between(control: Control, before: int, first: int, last: int) -> float
 
 def _passes(control: Control, at_bytes: int) -> tuple[float, int]:
     """Wait until the drive has taken so many bytes; when, and how many it had by then."""
-    deadline = time.monotonic() + 120
+    deadline = time.monotonic() + 400
     while (written := control.written_bytes("nvme0")) < at_bytes:
-        assert time.monotonic() < deadline, f"the drive took {written} of {at_bytes} bytes in two minutes"
+        assert time.monotonic() < deadline, f"the drive took {written} of {at_bytes} bytes in 400 s"
         time.sleep(0.002)
     return time.monotonic(), written
 
@@ -234,7 +234,6 @@ def told(guest: None, tmp_path_factory: pytest.TempPathFactory) -> GuestRun:
             "flat_run": _flat,
         },
         files={"agent.toml": SETTINGS, "orders.py": ORDERS.encode(), "take.py": TAKE.encode()},
-        limit_s=800,
     )
 
 

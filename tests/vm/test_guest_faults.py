@@ -8,7 +8,7 @@ import pytest
 
 from tests.rigs.guest import Control, GuestRun, run_guest
 
-pytestmark = [pytest.mark.vm, pytest.mark.timeout(900)]
+pytestmark = pytest.mark.vm
 
 BAD_AT = 512 << 20  # [bytes] of the bad drive, where the emulator refuses a write
 
@@ -125,9 +125,7 @@ def told(guest: None, tmp_path_factory: pytest.TempPathFactory) -> GuestRun:
         "-device", "usb-storage,id=usb0,bus=x.0,drive=us,serial=RIGUSB01,removable=on",
     ]  # fmt: skip
     answers = {"unplug_usb": _pull("usb0"), "unplug_nvme": _pull("nvme2")}
-    return run_guest(
-        folder, JOB, answers=answers, extra=extra, files={"flaky.py": FLAKY.encode()}, limit_s=800
-    )
+    return run_guest(folder, JOB, answers=answers, extra=extra, files={"flaky.py": FLAKY.encode()})
 
 
 def _codes(told: GuestRun, section: str) -> list[str]:

@@ -9,7 +9,7 @@ import pytest
 
 from tests.rigs.guest import Control, GuestRun, run_guest
 
-pytestmark = [pytest.mark.vm, pytest.mark.timeout(900)]
+pytestmark = pytest.mark.vm
 
 LOOK = """
 import json, sys

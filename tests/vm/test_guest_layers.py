@@ -8,7 +8,7 @@ import pytest
 
 from tests.rigs.guest import GuestRun, run_guest
 
-pytestmark = [pytest.mark.vm, pytest.mark.timeout(900)]
+pytestmark = pytest.mark.vm
 
 DISKS = 9
 SIZE_BYTES = 1 << 30
@@ -132,7 +132,6 @@ def told(guest: None, tmp_path_factory: pytest.TempPathFactory) -> GuestRun:
         JOB,
         extra=extra,
         files={"take.py": TAKE.encode(), "snapshot.py": SNAPSHOT.encode()},
-        limit_s=800,
     )
 
 

@@ -10,7 +10,7 @@ import pytest
 from tests.rigs.guest import Control, GuestRun, run_guest
 from tests.vm.test_guest_consent import ORDERS, SETTINGS
 
-pytestmark = [pytest.mark.vm, pytest.mark.timeout(900)]
+pytestmark = pytest.mark.vm
 
 PLANNED_BYTES = 1_500_000_000
 

@@ -12,7 +12,7 @@ from tests.rigs.guest import run_guest
 from tests.rigs.lock import rig_lock
 from tests.vm.test_guest_service import JOB, pack_bundle
 
-pytestmark = [pytest.mark.vm, pytest.mark.timeout(600)]
+pytestmark = pytest.mark.vm
 GUEST_PYTHON = "3.11"
 
 
@@ -44,7 +44,6 @@ def seen(guest: None, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any
                 "tls.pem": b"".join(blob.bytes() for blob in issued.cert_chain_pems),
                 "tls.key": issued.private_key_pem.bytes(),
             },
-            limit_s=500,
         )
     document: dict[str, Any] = run.document("seen.json")
     assert "broken_off" not in document, (document["broken_off"], document["journal"][-2000:])
