@@ -22,7 +22,7 @@ class Writing:
     """A drive in the middle of being written to. It moves; make one for each probe or take.
 
     A take is thousands of steps in one and the same condition, so what follows from that alone is worked out
-    once; limits are kept by comparing, since a call for each would cost a fifth of the fleet's time.
+    once; limits are kept by comparing, since a call for each costs a third of the time.
     """
 
     __slots__ = (

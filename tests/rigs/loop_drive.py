@@ -87,10 +87,10 @@ class LoopDrive:
         first, *_, last = self._taken_in(begin, end)
         return (last[0] - first[0]) / (last[1] - first[1])
 
-    def witnessed_slowest_bytes_per_s(self, end: int, *, window_s: float) -> float:
-        """Give the least rate over any so many seconds in which the device took in bytes up to a count."""
+    def witnessed_windows_bytes_per_s(self, end: int, *, window_s: float) -> list[float]:
+        """Give the rates of all stretches of so many seconds until the device had taken in a count."""
         taken = self._taken_in(0, end)
-        rates = [self.witnessed_bytes_per_s(0, end)]
+        rates: list[float] = []
         last = 0
         for at_bytes, at_s in taken:
             while last < len(taken) and taken[last][1] - at_s < window_s:
@@ -98,7 +98,7 @@ class LoopDrive:
             if last == len(taken):
                 break
             rates.append((taken[last][0] - at_bytes) / (taken[last][1] - at_s))
-        return min(rates)
+        return rates
 
     def _taken_in(self, begin: int, end: int) -> list[tuple[int, float]]:
         taken = [(event["at_bytes"], event["at_s"]) for event in self.truth() if event["event"] == "written"]
