@@ -2,14 +2,17 @@
 
 1. A row is good for a second. That is how long a token revoked elsewhere, by another worker or on the command
    line, goes on being taken.
-2. Whatever may have revoked one in this process forgets them all, so here it is out at once.
-3. What is kept is the row with the token's hash. Every request is still held against it.
+2. Those that call often are read together, once a second for all of them.
+3. Whatever may have revoked one in this process forgets them all, so here it is out at once.
+4. What is kept is the row with the token's hash. Every request is still held against it.
 """
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from itertools import islice
 
 from ebbmark_collector.store import Row, Store, access
+from ebbmark_collector.store.tx import MOST_MARKS
 
 GOOD_FOR_S = 1.0  # [s]
 _MOST = 10_000  # [1] rows kept; an agent asks once in minutes, so few are
@@ -23,6 +26,8 @@ class TokensSeen:
         self._monotonic_s = monotonic_s
         self._rows: dict[str, tuple[float, Row]] = {}
         self._lock = threading.Lock()
+        self._reading = threading.Lock()
+        self._asked: set[str] = set()  # again, since rows were last read together
         self._forgotten = 0
         self._used: dict[str, int] = {}
         self._noted_s = 0.0
@@ -30,17 +35,37 @@ class TokensSeen:
     def row(self, token_id: str) -> Row | None:
         """Give a token's row, or None if there is no such token."""
         now_s = self._monotonic_s()
-        seen = self._rows.get(token_id)
-        if seen is not None and 0.0 <= now_s - seen[0] < GOOD_FOR_S:
-            return seen[1]
-        before = self._forgotten
-        row = self._store.read(lambda tx: access.token(tx, token_id))
+        row, known = self._look_up(token_id, now_s)
+        if row is not None:
+            return row
+        if not known:
+            return self._read([token_id], now_s).get(token_id)
+        with self._reading:
+            row, _ = self._look_up(token_id, now_s)  # whoever read before may have brought it along
+            if row is not None:
+                return row
+            with self._lock:
+                asked, self._asked = self._asked - {token_id}, set()
+            return self._read([token_id, *islice(asked, MOST_MARKS - 1)], now_s).get(token_id)
+
+    def _look_up(self, token_id: str, now_s: float) -> tuple[Row | None, bool]:
+        """Give a row that is still good, and whether one is kept at all."""
         with self._lock:
-            if row is not None and before == self._forgotten:
-                if len(self._rows) >= _MOST:
+            seen = self._rows.get(token_id)
+            if seen is None or not 0.0 <= now_s - seen[0] < GOOD_FOR_S:
+                return None, seen is not None
+            self._asked.add(token_id)
+            return seen[1], True
+
+    def _read(self, token_ids: Sequence[str], now_s: float) -> dict[str, Row]:
+        before = self._forgotten
+        rows = self._store.read(lambda tx: access.tokens_of(tx, token_ids))
+        with self._lock:
+            if before == self._forgotten:
+                if len(self._rows) + len(rows) > _MOST:
                     self._rows.clear()
-                self._rows[token_id] = (now_s, row)
-        return row
+                self._rows.update((token_id, (now_s, row)) for token_id, row in rows.items())
+        return rows
 
     def used(self, token_id: str, now_ms: int, *, busy: bool) -> None:
         """Note that a token was used; while many requests wait, those of a second in one commit.

@@ -1,8 +1,8 @@
 """Tokens, enrolments and the audit log. A token's secret is never here, only its SHA-256."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
-from ebbmark_collector.store.tx import Row, Tx, Value
+from ebbmark_collector.store.tx import Row, Tx, Value, marks_for
 
 
 def add_token(
@@ -38,10 +38,11 @@ def add_token(
     )
 
 
-def token(tx: Tx, token_id: str) -> Row | None:
-    """Give one token."""
-    rows = tx.query("SELECT * FROM tokens WHERE token_id = :token_id", {"token_id": token_id})
-    return rows[0] if rows else None
+def tokens_of(tx: Tx, token_ids: Sequence[str]) -> dict[str, Row]:
+    """Give those of some tokens that there are, by id; at most `MOST_MARKS` at once."""
+    marks, params = marks_for(token_ids)
+    rows = tx.query(f"SELECT * FROM tokens WHERE token_id IN ({marks})", params)  # noqa: S608 -- marks only
+    return {row["token_id"]: row for row in rows}
 
 
 def tokens_used(tx: Tx, used: Mapping[str, int]) -> None:
