@@ -1,6 +1,7 @@
 """What the agent says about a drive: who it is, what path leads to it, which volumes lie on it."""
 
 from enum import StrEnum
+from functools import lru_cache
 
 from pydantic import Field
 
@@ -36,15 +37,21 @@ class DriveIdentity(WireModel):
         """
         if self.confidence is not IdentityConfidence.OWN:
             return ()
-        found = [
-            f"{kind}:{''.join(value.lower().split())}"
-            for kind, value in (("wwn", self.wwn), ("eui64", self.eui64), ("nguid", self.nguid))
-            if value
-        ]
-        if self.serial:
-            model = "".join((self.model or "").lower().split())
-            found.append(f"serial:{model}:{''.join(self.serial.lower().split())}")
-        return tuple(found)
+        return _names_of(self.wwn, self.eui64, self.nguid, self.serial, self.model)
+
+
+@lru_cache(maxsize=4096)  # every report names its drive, the same few again and again
+def _names_of(
+    wwn: str | None, eui64: str | None, nguid: str | None, serial: str | None, model: str | None
+) -> tuple[str, ...]:
+    found = [
+        f"{kind}:{''.join(value.lower().split())}"
+        for kind, value in (("wwn", wwn), ("eui64", eui64), ("nguid", nguid))
+        if value
+    ]
+    if serial:
+        found.append(f"serial:{''.join((model or '').lower().split())}:{''.join(serial.lower().split())}")
+    return tuple(found)
 
 
 class PathFacts(WireModel):

@@ -97,18 +97,27 @@ def take_all(tx: Tx, requests: Sequence[Request]) -> list[Receipt]:
     tallies = [taking.take(request) for request in requests]
     taking.sheaf.write()
     taking.judge()
-    spoke: list[dict[str, Value]] = [
-        {
-            "host_id": request.host_id,
-            "agent_version": tally.newest.agent_version,
-            "received_ms": to_ms(request.received_at),
-            "sequence": tally.newest.sequence,
-        }
-        for request, tally in zip(requests, tallies, strict=True)
-        if tally.newest is not None
-    ]
-    hosts.heard(tx, spoke)
+    hosts.heard(tx, _spoke(requests, tallies))
     return [tally.receipt() for tally in tallies]
+
+
+def _spoke(requests: Sequence[Request], tallies: Sequence[_Tally]) -> list[dict[str, Value]]:
+    """Give what each host that said something is heard of, once however many requests it sent."""
+    spoke: dict[str, tuple[Report, int]] = {}
+    for request, tally in zip(requests, tallies, strict=True):
+        if tally.newest is not None:
+            newest, received_ms = spoke.get(request.host_id, (tally.newest, 0))
+            newest = max(newest, tally.newest, key=lambda report: report.sequence)
+            spoke[request.host_id] = (newest, max(received_ms, to_ms(request.received_at)))
+    return [
+        {
+            "host_id": host_id,
+            "agent_version": newest.agent_version,
+            "received_ms": received_ms,
+            "sequence": newest.sequence,
+        }
+        for host_id, (newest, received_ms) in spoke.items()
+    ]
 
 
 class _Taking:

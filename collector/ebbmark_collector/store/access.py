@@ -47,8 +47,10 @@ def tokens_of(tx: Tx, token_ids: Sequence[str]) -> dict[str, Row]:
 
 def tokens_used(tx: Tx, used: Mapping[str, int]) -> None:
     """Note when tokens were used [ms], by their ids."""
-    tx.run_many(
-        "UPDATE tokens SET last_used_ms = :now_ms WHERE token_id = :token_id",
+    tx.update_many(
+        "tokens",
+        "last_used_ms = :now_ms",
+        "token_id = :token_id",
         [{"token_id": token_id, "now_ms": now_ms} for token_id, now_ms in used.items()],
     )
 

@@ -100,14 +100,12 @@ def note_health(tx: Tx, shown: Sequence[Mapping[str, Value]]) -> bool:
     Returns:
         Whether all are shown now.
     """
-    if not shown:
-        return True
-    touched = tx.run_many(
-        """UPDATE drives SET last_health_ms = :read_ms, health_json = :health_json,
-             temperature_c = :temperature_c, look_again = 1,
-             percentage_used = :percentage_used, written_bytes = :written_bytes,
-             last_seen_ms = CASE WHEN last_seen_ms < :read_ms THEN :read_ms ELSE last_seen_ms END
-           WHERE drive_id = :drive_id AND (last_health_ms IS NULL OR last_health_ms <= :read_ms)""",
+    touched = tx.update_many(
+        "drives",
+        """last_health_ms = :read_ms, health_json = :health_json, temperature_c = :temperature_c,
+           look_again = 1, percentage_used = :percentage_used, written_bytes = :written_bytes,
+           last_seen_ms = CASE WHEN last_seen_ms < :read_ms THEN :read_ms ELSE last_seen_ms END""",
+        "drive_id = :drive_id AND (last_health_ms IS NULL OR last_health_ms <= :read_ms)",
         shown,
     )
     return touched == len(shown)

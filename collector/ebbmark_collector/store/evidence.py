@@ -47,25 +47,17 @@ def add_probe(tx: Tx, columns: Mapping[str, Value]) -> bool:
     return True
 
 
-def _add_health_sql() -> str:
-    names = ", ".join(_HEALTH_COLUMNS)
-    marks = ", ".join(f":{name}" for name in _HEALTH_COLUMNS)
-    later = ", ".join(
-        f"{name} = CASE WHEN excluded.read_ms >= health_days.read_ms"
-        f" THEN excluded.{name} ELSE health_days.{name} END"
-        for name in _HEALTH_COLUMNS
-        if name not in {"drive_id", "day", "hottest_c"}
-    )
-    return f"""INSERT INTO health_days ({names}, readings) VALUES ({marks}, :readings)
-               ON CONFLICT (drive_id, day) DO UPDATE SET {later},
-                 hottest_c = CASE WHEN excluded.hottest_c IS NULL THEN health_days.hottest_c
-                                  WHEN health_days.hottest_c IS NULL
-                                    OR excluded.hottest_c > health_days.hottest_c
-                                  THEN excluded.hottest_c ELSE health_days.hottest_c END,
-                 readings = health_days.readings + excluded.readings"""  # noqa: S608 -- columns of this module
-
-
-_ADD_HEALTH = _add_health_sql()
+_LATER = ", ".join(
+    f"{name} = CASE WHEN excluded.read_ms >= health_days.read_ms"
+    f" THEN excluded.{name} ELSE health_days.{name} END"
+    for name in _HEALTH_COLUMNS
+    if name not in {"drive_id", "day", "hottest_c"}
+)
+_MERGE_HEALTH = f"""{_LATER},
+    hottest_c = CASE WHEN excluded.hottest_c IS NULL THEN health_days.hottest_c
+                     WHEN health_days.hottest_c IS NULL OR excluded.hottest_c > health_days.hottest_c
+                     THEN excluded.hottest_c ELSE health_days.hottest_c END,
+    readings = health_days.readings + excluded.readings"""
 
 
 def add_health(tx: Tx, days: Sequence[Mapping[str, Value]]) -> None:
@@ -76,8 +68,9 @@ def add_health(tx: Tx, days: Sequence[Mapping[str, Value]]) -> None:
         days: Columns of each day's latest read, with its `day`, how many `readings` there were and the
             `hottest_c`; no day of a drive comes twice.
     """
-    if days:
-        tx.run_many(_ADD_HEALTH, days)
+    columns = (*_HEALTH_COLUMNS, "readings")
+    rows = [tuple(day[name] for name in columns) for day in days]
+    tx.insert_many("health_days", columns, rows, key=("drive_id", "day"), merge=_MERGE_HEALTH)
 
 
 def add_take(tx: Tx, columns: Mapping[str, Value]) -> None:

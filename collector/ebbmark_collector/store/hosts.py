@@ -37,19 +37,18 @@ def heard(tx: Tx, spoke: Sequence[Mapping[str, Value]]) -> None:
 
     Args:
         tx: A writing transaction.
-        spoke: Each `host_id`, `agent_version`, `received_ms` and `sequence`.
+        spoke: Each `host_id`, `agent_version`, `received_ms` and `sequence`; no host comes twice.
     """
-    if spoke:
-        tx.run_many(
-            """UPDATE hosts SET
-                 agent_version = :agent_version,
-                 last_report_ms = CASE WHEN last_report_ms IS NULL OR last_report_ms < :received_ms
-                                       THEN :received_ms ELSE last_report_ms END,
-                 last_sequence = CASE WHEN last_sequence IS NULL OR last_sequence < :sequence
-                                      THEN :sequence ELSE last_sequence END
-               WHERE host_id = :host_id""",
-            spoke,
-        )
+    tx.update_many(
+        "hosts",
+        """agent_version = :agent_version,
+           last_report_ms = CASE WHEN last_report_ms IS NULL OR last_report_ms < :received_ms
+                                 THEN :received_ms ELSE last_report_ms END,
+           last_sequence = CASE WHEN last_sequence IS NULL OR last_sequence < :sequence
+                                THEN :sequence ELSE last_sequence END""",
+        "host_id = :host_id",
+        spoke,
+    )
 
 
 def set_inventory(

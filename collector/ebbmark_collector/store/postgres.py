@@ -85,7 +85,10 @@ class _PostgresTx:
     def run(self, sql: str, params: Params = NO_PARAMS) -> int:
         return self._execute(sql, params).rowcount
 
-    def run_many(self, sql: str, rows: Sequence[Params]) -> int:
+    def update_many(self, table: str, sets: str, where: str, rows: Sequence[Params]) -> int:
+        if not rows:
+            return 0
+        sql = f"UPDATE {table} SET {sets} WHERE {where}"  # noqa: S608 -- from code, never from a caller
         try:
             with self._conn.cursor() as cursor:
                 cursor.executemany(for_psycopg(sql), rows)
@@ -101,11 +104,15 @@ class _PostgresTx:
         *,
         key: Sequence[str] = (),
         update: Sequence[str] = (),
+        merge: str = "",
     ) -> None:
-        sql = for_psycopg(insert_sql(table, columns, key, update))
+        sql = for_psycopg(insert_sql(table, columns, key, update, merge))
+        given = [dict(zip(columns, row, strict=True)) for row in rows]
+        if not given:
+            return
         try:
             with self._conn.cursor() as cursor:
-                cursor.executemany(sql, [dict(zip(columns, row, strict=True)) for row in rows])
+                cursor.executemany(sql, given)
         except psycopg.Error as error:
             raise _ours(error) from error
 

@@ -5,12 +5,14 @@ and only then lets them all return. If one of them fails, all are run again, eac
 itself. An answer still means durable.
 """
 
+import re
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlite_utils
 
@@ -18,10 +20,12 @@ from ebbmark_collector.errors import Busy, Conflict, Corrupt, StorageFull, Store
 from ebbmark_collector.store.schema import sqlite_steps
 from ebbmark_collector.store.tx import NO_PARAMS, Params, Row, T, Tx, Value, insert_sql, savepoint
 
+S = TypeVar("S")
 LEAST_SQLITE = (3, 37, 0)  # STRICT tables, https://www.sqlite.org/stricttables.html
 LOCK_WAIT_S = 10.0  # [s] how long another process may hold the file before Busy
 LOG_RETRY_S = 0.05  # [s] between tries to switch the log
 _ROWS_TOGETHER = 64  # [1] in one statement: of thirty columns, far from the most marks SQLite takes
+_ANY_NUMBER = 16  # [1] rows up to which every number of them has a statement of its own
 GROUP_JOBS = 64  # [1] jobs that may share one commit
 
 
@@ -92,11 +96,17 @@ class _SqliteTx:
     def run(self, sql: str, params: Params = NO_PARAMS) -> int:
         return self._execute(sql, params).rowcount
 
-    def run_many(self, sql: str, rows: Sequence[Params]) -> int:
-        try:
-            return self._db.conn.executemany(sql, rows).rowcount
-        except sqlite3.Error as error:
-            raise _ours(error, self._path) from error
+    def update_many(self, table: str, sets: str, where: str, rows: Sequence[Params]) -> int:
+        touched = 0
+        for some in _sharing(rows):
+            names = tuple(some[0])
+            sql = _update_sql(table, sets, where, names, len(some))
+            try:
+                cursor = self._db.conn.execute(sql, [row[name] for row in some for name in names])
+            except sqlite3.Error as error:
+                raise _ours(error, self._path) from error
+            touched += cursor.rowcount
+        return touched
 
     def insert_many(
         self,
@@ -106,18 +116,45 @@ class _SqliteTx:
         *,
         key: Sequence[str] = (),
         update: Sequence[str] = (),
+        merge: str = "",
     ) -> None:
-        one = "(" + ", ".join("?" * len(columns)) + ")"
-        waiting = list(rows)
-        while waiting:
-            # Rows in one statement, a power of two of them: few texts, and the interpreter is kept between.
-            together = min(_ROWS_TOGETHER, 1 << (len(waiting).bit_length() - 1))
-            some, waiting = waiting[:together], waiting[together:]
-            sql = insert_sql(table, columns, key, update, marks=", ".join([one] * together))
+        for some in _sharing(list(rows)):
+            sql = insert_sql(table, columns, key, update, merge, marks=_marks(len(columns), len(some)))
             try:
                 self._db.conn.execute(sql, [value for row in some for value in row])
             except sqlite3.Error as error:
                 raise _ours(error, self._path) from error
+
+
+def _sharing(rows: Sequence[S]) -> Iterator[Sequence[S]]:
+    """Divide rows into those that share a statement; at each one the interpreter may go to another thread.
+
+    A few rows go in one, whatever their number; of more, powers of two, so that there are not too many texts.
+    """
+    first = 0
+    while first < len(rows):
+        left = len(rows) - first
+        together = left if left <= _ANY_NUMBER else min(_ROWS_TOGETHER, 1 << (left.bit_length() - 1))
+        yield rows[first : first + together]
+        first += together
+
+
+def _marks(columns: int, rows: int) -> str:
+    return ", ".join(["(" + ", ".join("?" * columns) + ")"] * rows)
+
+
+@lru_cache(maxsize=256)
+def _update_sql(table: str, sets: str, where: str, names: tuple[str, ...], rows: int) -> str:
+    """Write an update of several rows as one statement: what is given stands beside the table as another."""
+    column = {name: f"given.column{number}" for number, name in enumerate(names, start=1)}
+
+    def from_given(text: str) -> str:
+        return re.sub(r":(\w+)", lambda mark: column[mark.group(1)], text)
+
+    return (
+        f"UPDATE {table} SET {from_given(sets)} FROM (VALUES {_marks(len(names), rows)}) AS given "  # noqa: S608
+        f"WHERE {from_given(where)}"
+    )
 
 
 class _Waiting:

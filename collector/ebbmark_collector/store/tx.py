@@ -48,8 +48,14 @@ class Tx(Protocol):
         """
         ...
 
-    def run_many(self, sql: str, rows: Sequence[Params]) -> int:
-        """Run a statement once for each row and give the number of rows all of them touched [1].
+    def update_many(self, table: str, sets: str, where: str, rows: Sequence[Params]) -> int:
+        """Update rows of a table, one for each of `rows`, and give how many that touched [1].
+
+        Args:
+            table: Which.
+            sets: What becomes of a row, as after SET.
+            where: Which row is meant; no two of `rows` may mean the same one.
+            rows: The parameters of both, all of the same names.
 
         Raises:
             StoreError: When the engine refuses.
@@ -64,8 +70,11 @@ class Tx(Protocol):
         *,
         key: Sequence[str] = (),
         update: Sequence[str] = (),
+        merge: str = "",
     ) -> None:
         """Insert rows; on a repeated `key` update the columns named, or leave the old row if none is.
+
+        `merge` says instead what becomes of the old row, as after SET, where `excluded` is the new one.
 
         Raises:
             StoreError: When the engine refuses.
@@ -101,7 +110,13 @@ class Store(Protocol):
 
 
 def insert_sql(
-    table: str, columns: Sequence[str], key: Sequence[str], update: Sequence[str], *, marks: str | None = None
+    table: str,
+    columns: Sequence[str],
+    key: Sequence[str],
+    update: Sequence[str],
+    merge: str,
+    *,
+    marks: str | None = None,
 ) -> str:
     """Write the insert statement both engines take; `marks` are those of its rows, by default one by name."""
     names = ", ".join(columns)
@@ -109,9 +124,9 @@ def insert_sql(
     sql = f"INSERT INTO {table} ({names}) VALUES {marks}"  # noqa: S608 -- names come from code, never from a caller
     if not key:
         return sql
-    if not update:
+    sets = merge or ", ".join(f"{column} = excluded.{column}" for column in update)
+    if not sets:
         return f"{sql} ON CONFLICT ({', '.join(key)}) DO NOTHING"
-    sets = ", ".join(f"{column} = excluded.{column}" for column in update)
     return f"{sql} ON CONFLICT ({', '.join(key)}) DO UPDATE SET {sets}"
 
 

@@ -6,7 +6,7 @@ from contextlib import suppress
 
 import pytest
 from ebbmark_collector.errors import Conflict
-from ebbmark_collector.store import Store, Tx, hosts, leases, savepoint
+from ebbmark_collector.store import Store, Tx, Value, hosts, leases, savepoint
 from ebbmark_collector.store.listing import Column, Filter, Kind, Listing, Place, page
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -131,6 +131,64 @@ def test_bytes_and_floats_come_back_exactly(store: Store) -> None:
     token = store.read(lambda tx: access.tokens_of(tx, ["t", "u", "v"]))["t"]
     assert bytes(range(256)) == bytes(token["hash"])
     assert store.read(lambda tx: tx.query("SELECT clock_offset_s AS o FROM hosts"))[0]["o"] == 0.1 + 0.2
+
+
+@pytest.mark.parametrize("number", [0, 1, 3, 16, 17, 100])
+def test_update_many_changes_each_row_meant_by_its_own_values(store: Store, number: int) -> None:
+    """However many at once: each row gets its own, a condition that fails leaves one, others stay."""
+    names = ("name", "owner", "until_ms")
+    rows = [(f"n{place:03}", "x", place) for place in range(120)]
+    changes: list[dict[str, Value]] = [
+        {"name": f"n{place:03}", "owner": f"o{place}", "until_ms": place + place % 2 - 1}
+        for place in range(number)
+    ]
+
+    def job(tx: Tx) -> int:
+        tx.insert_many("leases", names, rows)
+        return tx.update_many(
+            "leases",
+            "owner = :owner, until_ms = CASE WHEN until_ms < :until_ms THEN :until_ms ELSE until_ms END",
+            "name = :name AND until_ms <= :until_ms",
+            changes,
+        )
+
+    touched = store.write(job)
+
+    found = store.read(lambda tx: tx.values("SELECT name, owner, until_ms FROM leases ORDER BY name"))
+    assert touched == number // 2
+    assert found == [
+        (name, f"o{place}" if place < number and place % 2 else "x", place) for name, _, place in rows
+    ]
+
+
+@pytest.mark.parametrize("number", [0, 1, 5, 16, 33, 100])
+def test_insert_many_merges_by_a_rule_of_its_own(store: Store, number: int) -> None:
+    """What becomes of a known row may depend on both; those that are new go in as they are."""
+    names = ("name", "owner", "until_ms")
+
+    def job(tx: Tx) -> None:
+        tx.insert_many("leases", names, [(f"n{place:03}", "x", 50) for place in range(0, 100, 2)])
+        tx.insert_many(
+            "leases",
+            names,
+            [(f"n{place:03}", "y", place) for place in range(number)],
+            key=("name",),
+            merge="""owner = CASE WHEN excluded.until_ms > leases.until_ms THEN excluded.owner
+                                  ELSE leases.owner END, until_ms = leases.until_ms + excluded.until_ms""",
+        )
+
+    store.write(job)
+
+    def expected(place: int) -> tuple[str, str, int] | None:
+        name = f"n{place:03}"
+        if place % 2:
+            return (name, "y", place) if place < number else None
+        if place < number:
+            return (name, "y" if place > 50 else "x", 50 + place)
+        return (name, "x", 50)
+
+    found = store.read(lambda tx: tx.values("SELECT name, owner, until_ms FROM leases ORDER BY name"))
+    assert found == [row for place in range(100) if (row := expected(place)) is not None]
 
 
 def test_insert_many_leaves_or_updates_a_known_row(store: Store) -> None:
