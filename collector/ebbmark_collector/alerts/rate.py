@@ -1,5 +1,6 @@
 """Conditions of the write rate: the floor against the demand, today and on its present course."""
 
+from collections.abc import Sequence
 from datetime import timedelta
 from math import exp, log
 from statistics import median
@@ -13,7 +14,7 @@ from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT
 from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS, only_heated
 from ebbmark_collector.judge.findings import Ground, Likeness, Limit
-from ebbmark_collector.judge.history import Presence
+from ebbmark_collector.judge.history import Presence, ProbePoint
 from ebbmark_collector.judge.series import days_between, soak_series, spot_series
 from ebbmark_collector.judge.slide import LEAST_SHIFT
 from ebbmark_collector.judge.standing import spot_scatter
@@ -82,22 +83,32 @@ _HEATED = (
 
 
 def _reader_limits(scene: Scene) -> bool:
-    """Tell whether a medium that comes and goes was looked at over a link below its best.
+    """Tell whether a medium that comes and goes was looked at over a link below its best, and no faster.
 
-    It is recorded on elsewhere, so what a slow reader carries says nothing of its takes.
+    It is recorded on elsewhere, so what a slow reader carries says nothing of its takes. What carried more
+    and then sank is the medium's own: the same reader showed that it can do better.
     """
     facts = scene.history.facts
     if facts.presence is Presence.FIXED or facts.path is None:
         return False
     now, best = facts.path.link_now_bytes_per_s, facts.path.link_best_bytes_per_s
-    return now is not None and best is not None and now < CLOSE_TO_LINK * best
+    if now is None or best is None or now >= CLOSE_TO_LINK * best:
+        return False
+    judged = [p for p in scene.history.soaks if p.probe_id == scene.standing.probe_id and p.counts]
+    return not any(_sank_within(p) for p in judged)
+
+
+def _sank_within(soak: ProbePoint) -> bool:
+    floor, mean = soak.floor_bytes_per_s, soak.mean_bytes_per_s
+    return floor is not None and mean is not None and floor <= mean * exp(-LEAST_SHIFT)
 
 
 def _sank_between_visits(scene: Scene) -> bool:
-    """Tell whether a medium that comes and goes was fit before and has since sunk beneath its demand.
+    """Tell whether a medium that comes and goes has sunk beneath its demand since it was last looked at.
 
     The next look may be months away, so two looks have to do for a course: what neither link limited is the
-    medium's own, whichever reader it was in.
+    medium's own, whichever reader it was in. It is held against the looks at which it was fit, or, if there
+    was none, against those at which it fell short and still carried the rate.
     """
     if scene.history.facts.presence is Presence.FIXED or scene.standing.shown is not Word.MARGINAL:
         return False
@@ -105,14 +116,16 @@ def _sank_between_visits(scene: Scene) -> bool:
     if not soaks or soaks[-1].probe_id != scene.standing.probe_id:
         return False
     newest = soaks.pop()
-    fit_before = [
+    before = _floors_of(soaks, Word.FIT) or _floors_of(soaks, Word.MARGINAL)
+    return bool(before) and (newest.floor_bytes_per_s or 0.0) <= median(before) * exp(-LEAST_SHIFT)
+
+
+def _floors_of(soaks: Sequence[ProbePoint], word: Word) -> list[float]:
+    return [
         p.floor_bytes_per_s
         for p in soaks
-        if p.fit is not None and p.fit.standing is Word.FIT and p.floor_bytes_per_s is not None
+        if p.fit is not None and p.fit.standing is word and p.floor_bytes_per_s is not None
     ]
-    if not fit_before:
-        return False
-    return (newest.floor_bytes_per_s or 0.0) <= median(fit_before) * exp(-LEAST_SHIFT)
 
 
 def _worn_down(scene: Scene) -> bool:

@@ -479,6 +479,31 @@ def test_a_slow_reader_foretells_nothing_of_a_medium_that_is_recorded_on_elsewhe
     assert fixed.predicts_lost_frames
 
 
+def test_what_sank_within_one_look_is_the_medium_s_own_whatever_the_reader() -> None:
+    """The same reader carried more at first, so it is not what holds the medium back in the end."""
+    path = PathNow(key=PATH, link_now_bytes_per_s=500 * MB, link_best_bytes_per_s=1212 * MB)
+    sank = a_soak(ROLE, 5, 190 * MB, mean_bytes_per_s=240 * MB)
+    limited = replace(sank, path_limited=True)
+
+    own = weighed(a_past(sank, facts=AWAY | {"path": path}))[(K.FLOOR_UNDER_DEMAND, "")]
+    reader_s = weighed(a_past(limited, facts=AWAY | {"path": path}))[(K.FLOOR_UNDER_DEMAND, "")]
+
+    assert own.predicts_lost_frames
+    assert not reader_s.predicts_lost_frames
+
+
+def test_a_medium_that_never_was_fit_and_sinks_is_foretold() -> None:
+    """One that fell short at its first look is held against that; as low as before foretells nothing."""
+    visits = (a_soak(ROLE, 150, 238 * MB), a_soak(ROLE, 70, 236 * MB), a_soak(ROLE, 5, 212 * MB))
+
+    sinks = weighed(a_past(*visits, facts=AWAY))[(K.FLOOR_UNDER_DEMAND, "")]
+    stays = weighed(a_past(*visits[:2], a_soak(ROLE, 5, 232 * MB), facts=AWAY))[(K.FLOOR_UNDER_DEMAND, "")]
+
+    assert sinks.predicts_lost_frames
+    assert not stays.predicts_lost_frames
+    assert stays.sight is Sight.PRESENT
+
+
 @pytest.mark.parametrize(("rate", "foretells"), [(110 * MB, False), (220 * MB, True)])
 def test_repeated_transfers_foretell_what_the_slowest_link_step_would_not_carry(
     rate: float, foretells: bool
