@@ -70,15 +70,23 @@ def check_listen(settings: ServeSettings) -> None:
         raise ConfigurationError([sentence])
 
 
-def _settle() -> None:
-    """Spare what start-up left from garbage collection, and let waiting threads have their turn sooner.
+def collect_seldom() -> None:
+    """Spare what start-up left from garbage collection, and look for garbage less often.
 
-    Full collections over everything that was ever imported took a third of a small request's time. The thread
-    that commits gives the interpreter away at every statement; it shall not wait five milliseconds each time.
+    Full collections over everything that was ever imported took a third of a small request's time.
     """
     gc.collect()
     gc.freeze()
     gc.set_threshold(20_000, 20, 50)
+
+
+def _settle() -> None:
+    """Make the process ready to serve: few collections, and waiting threads have their turn sooner.
+
+    The thread that commits gives the interpreter away at every statement; it shall not wait five milliseconds
+    each time.
+    """
+    collect_seldom()
     sys.setswitchinterval(0.001)
 
 

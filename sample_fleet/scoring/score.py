@@ -1,6 +1,5 @@
 """The score of many seeds: played side by side in processes, counted, and told as a table or as JSON."""
 
-import gc
 import json
 from collections import Counter
 from collections.abc import Sequence
@@ -8,6 +7,7 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from ebbmark_collector.server import collect_seldom
 from pydantic import TypeAdapter
 
 from sample_fleet.physics.nature import Trouble
@@ -128,16 +128,11 @@ def score(
         processes: How many are played at a time [1].
         folder: Where each seed's counts are kept, so that a run cut short can go on; `None` keeps nothing.
     """
-    with ProcessPoolExecutor(max_workers=processes, initializer=_collect_seldom) as pool:
+    # A player keeps a fleet's year, as the server does: collecting it again and again costs some hundredths.
+    with ProcessPoolExecutor(max_workers=processes, initializer=collect_seldom) as pool:
         waiting = [pool.submit(counted_or_kept, seed, days, noise, folder) for seed in seeds]
         counted = sorted((done.result() for done in as_completed(waiting)), key=lambda c: c.seed)
     return result_of(counted, days=days, noise=noise)
-
-
-def _collect_seldom() -> None:
-    """Let a player look for garbage as seldom as the collector's server does: it keeps a fleet's year."""
-    gc.freeze()
-    gc.set_threshold(20_000, 20, 50)
 
 
 def result_of(counted: Sequence[Counted], *, days: int, noise: float) -> Result:

@@ -83,7 +83,7 @@ _HEATED = (
 
 
 def _reader_limits(scene: Scene) -> bool:
-    """Tell whether a medium that comes and goes was looked at over a link below its best, and no faster.
+    """Tell whether it is its reader, on a link below the best, that limits a medium that comes and goes.
 
     It is recorded on elsewhere, so what a slow reader carries says nothing of its takes. What carried more
     and then sank is the medium's own: the same reader showed that it can do better.

@@ -40,13 +40,17 @@ class Counted:
         return self._store.read(job)
 
 
+def each_asks(tokens: TokensSeen, *, times: int) -> None:
+    """Let every caller ask in turn, so many times."""
+    for token_id in CALLERS * times:
+        tokens.row(token_id)
+
+
 def test_those_that_call_often_are_read_together(api: Api) -> None:
     """Twenty that ask again within a second cost one read in the next, and each gets its own row."""
     store, now_s = Counted(api), 0.0
     tokens = TokensSeen(store, lambda: now_s)
-    for _ in range(2):
-        for token_id in CALLERS:
-            tokens.row(token_id)
+    each_asks(tokens, times=2)
     assert store.reads == len(CALLERS)
     now_s = GOOD_FOR_S
 
@@ -60,8 +64,7 @@ def test_one_that_calls_seldom_is_read_alone(api: Api) -> None:
     """Whoever did not ask again is not read along: a large fleet's rare calls cost one row each."""
     store, now_s = Counted(api), 0.0
     tokens = TokensSeen(store, lambda: now_s)
-    for token_id in CALLERS:
-        tokens.row(token_id)
+    each_asks(tokens, times=1)
     now_s = 300.0
     tokens.row(CALLERS[0])
     before = store.reads
@@ -75,9 +78,7 @@ def test_one_revoked_elsewhere_is_told_when_read_along(api: Api) -> None:
     """A row brought along by another's call is as new as one read for itself."""
     store, now_s = Counted(api), 0.0
     tokens = TokensSeen(store, lambda: now_s)
-    for _ in range(2):
-        for token_id in CALLERS:
-            tokens.row(token_id)
+    each_asks(tokens, times=2)
     api.store.write(lambda tx: access.revoke_token(tx, CALLERS[7], 5))
     now_s = GOOD_FOR_S
     tokens.row(CALLERS[3])
