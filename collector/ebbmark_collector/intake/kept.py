@@ -6,14 +6,30 @@ from typing import Generic, TypeVar
 K = TypeVar("K")
 P = TypeVar("P")
 
+_MOST_DROPPED = 2  # [1] of the newest may be others by the next look: a day of health, a probe rejudged
+
 
 class _Series(Generic[K, P]):
-    """A drive's values by mark, and the series last asked for."""
+    """The series last asked for of a drive, with its marks."""
 
-    def __init__(self, values: Mapping[K, P], marks: list[K]) -> None:
-        self.values = values
+    def __init__(self, marks: list[K], points: tuple[P, ...]) -> None:
         self.marks = marks
-        self.points = tuple(map(values.__getitem__, marks))
+        self.points = points
+
+    def begins(self, marks: list[K]) -> tuple[P, ...] | None:
+        """Give what is known of the begin of `marks`; None where they do not simply go on from these.
+
+        From one look to the next the oldest leave the window and a few newest come, so a comparison of two
+        lists is enough; to look each mark up would cost a worker a tenth of its time.
+        """
+        if not marks or marks[0] not in self.marks:
+            return None
+        gone = self.marks.index(marks[0])
+        for dropped in range(_MOST_DROPPED + 1):
+            until = len(self.marks) - dropped
+            if until > gone and self.marks[gone:until] == marks[: until - gone]:
+                return self.points[gone:until]
+        return None
 
 
 class Kept(Generic[K, P]):
@@ -52,13 +68,19 @@ class Kept(Generic[K, P]):
         known = self._of.get(drive_id)
         if known is not None and known.marks == marks:
             return known.points
-        before: Mapping[K, P] = known.values if known is not None else {}
-        unknown = [mark for mark in marks if mark not in before]
-        values = {**before, **fetch(unknown)} if unknown else before
-        if len(values) > 2 * len(marks):
-            values = {mark: values[mark] for mark in marks}
-        self._count += len(values) - len(before)
+        begun = known.begins(marks) if known is not None else None
+        if begun is not None:
+            new = marks[len(begun) :]
+            fetched = fetch(new) if new else {}
+            points = (*begun, *map(fetched.__getitem__, new))
+        else:
+            before = dict(zip(known.marks, known.points, strict=True)) if known is not None else {}
+            unknown = [mark for mark in marks if mark not in before]
+            if unknown:
+                before.update(fetch(unknown))
+            points = tuple(map(before.__getitem__, marks))
+        self._count += len(points) - (len(known.points) if known is not None else 0)
         if self._count > self._most:
-            self._of, self._count = {}, len(values)
-        found = self._of[drive_id] = _Series(values, marks)
-        return found.points
+            self._of, self._count = {}, len(points)
+        self._of[drive_id] = _Series(marks, points)
+        return points

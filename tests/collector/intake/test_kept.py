@@ -1,6 +1,8 @@
 """What a worker keeps of each drive between two looks."""
 
 from ebbmark_collector.intake.kept import Kept
+from hypothesis import given
+from hypothesis import strategies as st
 
 
 class _Rows:
@@ -45,3 +47,23 @@ def test_too_many_are_let_go() -> None:
     kept.series("b", [3, 4], rows.fetch)
     assert kept.series("a", [1, 2], rows.fetch) == ("row 1", "row 2")
     assert rows.read == [1, 2, 3, 4, 1, 2]
+
+
+@given(
+    looks=st.lists(st.tuples(st.sampled_from("ab"), st.lists(st.integers(0, 9), unique=True)), max_size=12)
+)
+def test_a_series_is_that_of_the_store(looks: list[tuple[str, list[int]]]) -> None:
+    """Whatever is asked for in turn, in any order and with any gaps, each mark has its own value."""
+    rows, kept = _Rows(), Kept[int, str](12)
+    for drive, marks in looks:
+        assert kept.series(drive, marks, rows.fetch) == tuple(f"row {mark}" for mark in marks)
+
+
+def test_a_window_that_moves_on_reads_only_what_is_new() -> None:
+    """The oldest leave, the newest is another one by the next look: one value is read a look."""
+    rows, kept = _Rows(), Kept[int, str](100)
+    kept.series("a", [*range(50), 1000], rows.fetch)
+    rows.read.clear()
+    for day in range(50, 60):
+        kept.series("a", [*range(day - 49, day + 1), 1000 + day], rows.fetch)
+    assert rows.read == [read for day in range(50, 60) for read in (day, 1000 + day)]
