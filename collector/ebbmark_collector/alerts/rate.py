@@ -16,7 +16,7 @@ from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS, only_h
 from ebbmark_collector.judge.findings import Ground, Likeness, Limit
 from ebbmark_collector.judge.history import Presence, ProbePoint
 from ebbmark_collector.judge.series import days_between, soak_series, spot_series
-from ebbmark_collector.judge.slide import LEAST_SHIFT
+from ebbmark_collector.judge.slide import LEAST_SHIFT, scatter_of
 from ebbmark_collector.judge.standing import spot_scatter
 
 SINKING = -0.003  # [1/day] of ln(rate): nine percent a month, which no healthy drive does
@@ -131,9 +131,10 @@ def _floors_of(soaks: Sequence[ProbePoint], word: Word) -> list[float]:
 def _worn_down(scene: Scene) -> bool:
     """Tell whether a drive late in its rated endurance sank beneath its demand and is soon beneath its rate.
 
-    A fall that one soak's scatter might explain is believed where wear says the same. How fast it goes is
-    reckoned from the last soak some weeks before that still ran as usual, so that neither a single low soak
-    nor one soon after another makes a steep course.
+    A fall that one soak's scatter might explain is believed where wear says the same, unless the soaks before
+    it are seen to scatter more widely than its spots let expect. How fast it goes is reckoned from the last
+    soak some weeks before that still ran as usual, so that neither a single low soak nor one soon after
+    another makes a steep course.
     """
     standing, used = scene.standing, scene.outlook.wear.used_percent
     if used is None or used < WORN_PERCENT or standing.shown is not Word.MARGINAL:
@@ -150,8 +151,9 @@ def _worn_down(scene: Scene) -> bool:
     if any((p.floor_bytes_per_s or 0.0) <= floor for p in soaks if p.at < before.at):
         return False  # it was as low before and came back
     sunk, span_days = log(usual / floor), days_between(before.at, newest.at)
-    scatter = spot_scatter(spot_series(scene.history, scene.now))
-    if sunk < max(LEAST_SHIFT, SUNK_SIGMAS * SOAK_SCATTER * scatter) or span_days <= 0:
+    expected = SOAK_SCATTER * spot_scatter(spot_series(scene.history, scene.now))
+    shown = scatter_of([log(p.floor_bytes_per_s or floor) for p in soaks])
+    if sunk < max(LEAST_SHIFT, SUNK_SIGMAS * max(expected, shown)) or span_days <= 0:
         return False
     left = log(floor / rate) / (sunk / span_days) - days_between(newest.at, scene.now)
     return left <= scene.watch.horizon_days
@@ -248,7 +250,8 @@ def floor_stepped_down(scene: Scene) -> tuple[Seen, ...]:
     slope = scene.outlook.spot_slide
     steep = slope is not None and slope.falling and slope.per_day <= SINKING and fell.fall >= DEEP
     sinking = steep and not link_holds(scene)
-    beneath = sinking or (rate is not None and estimated is not None and estimated < rate)
+    short = rate is not None and estimated is not None and estimated < rate
+    beneath = sinking or (short and not _only_heated(scene))
     return (
         Seen(
             kind=kind,

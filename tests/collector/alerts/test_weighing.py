@@ -451,6 +451,25 @@ def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:
     assert cool.predicts_lost_frames
 
 
+@pytest.mark.parametrize(("hottest_c", "foretells"), [(86.0, False), (45.0, True)])
+def test_a_step_of_spots_makes_no_more_of_a_dip_that_was_heat(hottest_c: float, foretells: bool) -> None:
+    """The floor that lies beneath the rate is the hot soak's: a step of spots does not say so again."""
+    hot = a_soak(
+        ROLE,
+        60,
+        190 * MB,
+        lasting_bytes_per_s=340 * MB,
+        mean_bytes_per_s=500 * MB,
+        temperature_hottest_c=hottest_c,
+    )
+    fell = [a_spot(d, (900 if d > 70 else 700) * MB * 1.01 ** (-1) ** d) for d in range(150, 0, -1)]
+
+    found = weighed(a_past(hot, *fell))[(K.FLOOR_STEPPED_DOWN, "")]
+
+    assert found.sight is Sight.PRESENT
+    assert found.predicts_lost_frames is foretells
+
+
 AWAY = {"presence": Presence.COMES_AND_GOES}
 
 
@@ -621,6 +640,13 @@ def test_a_worn_drive_that_was_as_low_before_and_came_back_is_not_called() -> No
 
     assert _marginal_after(107, *falling).predicts_lost_frames
     assert not _marginal_after(107, *came_back).predicts_lost_frames
+
+
+def test_a_worn_drive_whose_soaks_always_scattered_so_is_not_called() -> None:
+    """Its spots are steady, its soaks are not: what they differed by tells how low chance brings one."""
+    scattered = (305.0, 262.0, 309.0, 258.0, 300.0, 264.0, 306.0, 226.0)
+
+    assert not _marginal_after(107, *scattered).predicts_lost_frames
 
 
 def test_a_worn_drive_that_sinks_slowly_is_not_called_early() -> None:
