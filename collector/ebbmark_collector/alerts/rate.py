@@ -13,7 +13,8 @@ from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT
 from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS, only_heated
-from ebbmark_collector.judge.findings import Ground, Likeness, Limit
+from ebbmark_collector.judge.doubt import scatter_explains
+from ebbmark_collector.judge.findings import CauseKind, Ground, Likeness, Limit
 from ebbmark_collector.judge.history import Presence, ProbePoint
 from ebbmark_collector.judge.series import days_between, soak_series, spot_series
 from ebbmark_collector.judge.slide import LEAST_SHIFT, scatter_of
@@ -36,7 +37,8 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
     told = f"floor {mb_s(standing.floor_bytes_per_s)}, {mb_s(standing.demand_bytes_per_s)} asked"
     heated = _only_heated(scene)
     readers = _reader_limits(scene)
-    beneath_rate = standing.shown is Word.UNFIT and not heated and not readers
+    doubted = _may_be_chance(scene)
+    beneath_rate = standing.shown is Word.UNFIT and not heated and not readers and not doubted
     foreseen = (
         _meets_rate_soon(scene)
         or (not readers and _sank_between_visits(scene))
@@ -68,7 +70,11 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
             unit="bytes/s",
             since=standing.evidence_at,
             act_by=standing.evidence_at if beneath_rate else None,
-            why=(*(r.sentence for r in standing.reasons), *((_HEATED,) if heated else ())),
+            why=(
+                *(r.sentence for r in standing.reasons),
+                *((_HEATED,) if heated else ()),
+                *((_DOUBTED,) if doubted else ()),
+            ),
             milder=0 if beneath_rate else 1 if foreseen else 2,
             because=f"It was probed again and does better: {told}.",
             blames_causes=True,
@@ -80,6 +86,25 @@ _HEATED = (
     "It dipped while hot from being written far above its role's rate, and then lasted above the demand: "
     "a rehearsal at the role's rate tells whether a take would dip."
 )
+_DOUBTED = (
+    "Its soaks differ by as much from one to the next, and nothing else speaks of a change: it counts as "
+    "unfit, and a soak within a week tells whether it stays there."
+)
+
+
+def _may_be_chance(scene: Scene) -> bool:
+    """Tell whether a floor beneath the rate may be scatter: no cause is known, and its soaks differ so."""
+    standing, wear = scene.standing, scene.outlook.wear
+    rate = standing.rate_bytes_per_s
+    if standing.shown is not Word.UNFIT or rate is None or not standing.rests_on(Ground.SOAK):
+        return False
+    if standing.rests_on(Ground.LOWERED_BY_SPOT) or standing.rests_on(Ground.LOWERED_BY_TAKE):
+        return False
+    early = wear.used_percent is None or wear.used_percent < WORN_PERCENT
+    faint = {CauseKind.UNKNOWN, *((CauseKind.WORN,) if early else ())}
+    if any(cause.kind not in faint for cause in scene.causes):
+        return False
+    return scatter_explains(scene.history, rate, scene.now)
 
 
 def _reader_limits(scene: Scene) -> bool:

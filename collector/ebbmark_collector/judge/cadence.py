@@ -3,7 +3,8 @@
 Rules.
 
 1. Never later than its role orders, never sooner than `LEAST_DAYS` after its last soak. A drive that has no
-   soak yet, or whose last one lies beneath its rate already, has no reason to hurry.
+   soak yet, or whose last one lies beneath its rate already, has no reason to hurry, unless that one may be
+   chance: then one more tells.
 2. Where its soaks fall, the steepest of their falls leaves it some days to its rate; it is soaked when a part
    of them has gone. That needs no test of significance: a fall by chance costs one soak and dates nothing,
    and with room to spare it changes nothing.
@@ -17,6 +18,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import log
 
+from ebbmark_collector.judge.doubt import scatter_explains
 from ebbmark_collector.judge.findings import Outlook
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import days_between, soak_series
@@ -31,6 +33,7 @@ UNTRIMMED_SHARE = (
 )
 LATE_PERCENT = 70.0  # [%] of the rated endurance
 LATE_DAYS = 15.0  # [days]
+_MAY_BE_CHANCE = "Its last soak lies beneath its rate by no more than its soaks differ; one more tells."
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -64,7 +67,8 @@ def soak_sooner(
         return None
     floor, rate = soaks[-1].floor_bytes_per_s or 0.0, role.demand.rate_bytes_per_s
     if floor <= rate:
-        return None
+        again = usual > LEAST_DAYS and scatter_explains(history, rate, now)
+        return SoakSooner(every_days=LEAST_DAYS, why=_MAY_BE_CHANCE) if again else None
     found: list[tuple[float, str]] = []
     left_days = _fall_leaves(soaks[-1 - COMPARED :], rate)
     if left_days is not None:

@@ -451,6 +451,39 @@ def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:
     assert cool.predicts_lost_frames
 
 
+def _unfit_by_chance(
+    *, newest_mb: float = 193, probes: tuple[ProbePoint, ...] = (), **parts: Any
+) -> Condition:
+    floors = (222, 245, 215, 250, 212, 240, newest_mb)
+    soaks = [a_soak(ROLE, 5 + 30 * i, floor * MB) for i, floor in enumerate(reversed(floors))]
+    return weighed(a_past(*soaks, *probes, **parts))[(K.FLOOR_UNDER_DEMAND, "")]
+
+
+def test_one_soak_beneath_the_rate_that_may_be_chance_is_told_and_foretells_nothing_yet() -> None:
+    """The drive counts as unfit and its alert says so, a step milder than one that is sure."""
+    doubted, sure = _unfit_by_chance(), _unfit_by_chance(newest_mb=115)
+
+    assert (doubted.sight, doubted.predicts_lost_frames) == (Sight.PRESENT, False)
+    assert any("a soak within a week" in why for why in doubted.why)
+    assert sure.predicts_lost_frames
+    assert sure.severity.order > doubted.severity.order
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        {"health": (a_health(1, percentage_used=88),)},
+        {"health": (a_health(9, media_errors=0), a_health(1, media_errors=4))},
+        {"facts": {"trim": False}},
+        {"probes": tuple(a_spot(d, 190 * MB) for d in (3, 2, 1))},
+    ],
+    ids=["worn", "media errors", "not trimmed", "spots lie beneath it too"],
+)
+def test_a_soak_beneath_the_rate_is_believed_where_something_speaks_for_it(parts: dict[str, Any]) -> None:
+    """What makes a drive slow and what its regular probes say leave less to chance."""
+    assert _unfit_by_chance(**parts).predicts_lost_frames
+
+
 @pytest.mark.parametrize(("hottest_c", "foretells"), [(86.0, False), (45.0, True)])
 def test_a_step_of_spots_makes_no_more_of_a_dip_that_was_heat(hottest_c: float, foretells: bool) -> None:
     """The floor that lies beneath the rate is the hot soak's: a step of spots does not say so again."""

@@ -121,6 +121,18 @@ def test_soaks_keep_pace_with_the_days_without_trim() -> None:
     assert after(120) == 45.0
 
 
+def test_a_soak_beneath_the_rate_that_may_be_chance_is_repeated_within_a_week() -> None:
+    """One more tells; a drive that fell by more than chance, or twice more, is known to be unfit already."""
+    role = a_role(rate=200 * MB)
+
+    def after(*floors: float) -> float | None:
+        return every(a_past(*(a_soak(role, 30.0 * i, f * MB) for i, f in enumerate(reversed(floors)))), role)
+
+    assert after(222, 245, 215, 250, 212, 240, 193) == LEAST_DAYS
+    assert after(222, 245, 215, 250, 212, 240, 115) == 30.0
+    assert after(222, 245, 215, 250, 212, 240, 193, 193, 193) == 30.0
+
+
 def test_what_is_not_known_changes_nothing() -> None:
     """Without a soak, beneath its rate and where the role orders no soaks, the role's word stands."""
     role = a_role()
