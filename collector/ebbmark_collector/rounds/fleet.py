@@ -1,6 +1,7 @@
 """Judging by the clock: what has news or has aged, who has fallen silent, what is past keeping.
 
-A round works in small transactions, so intake never waits long for it. Run twice, it does no harm.
+A round works in short transactions, so intake never waits long for it: twenty drives may take a tenth of a
+second, and who reports then would wait as long. Run twice, it does no harm.
 """
 
 from collections import defaultdict
@@ -27,7 +28,8 @@ from ebbmark_collector.store import (
     to_ms,
 )
 
-CHUNK = 20  # [1] drives judged in one transaction
+CHUNK = 20  # [1] drives judged in one transaction, at the most
+STEP_S = 0.02  # [s] after which it takes on no further drive: so long whoever reports waits for it
 EVERY_DRIVE_EVERY = timedelta(
     hours=6
 )  # a drive without news is looked at this often: evidence ages by itself
@@ -109,6 +111,7 @@ def judge_fleet(
     everything: bool = False,
     limit: int = 100_000,
     rest: Callable[[], timedelta] = timedelta,
+    now_s: Callable[[], float] = float,
 ) -> int:
     """Judge every drive that has news, a delay running, or was not looked at for long, with trend and cohort.
 
@@ -118,6 +121,7 @@ def judge_fleet(
         everything: Every drive, whatever its news.
         limit: The most to look at.
         rest: Called before each transaction to let others go first; gives how long they went.
+        now_s: A monotonic clock by which a transaction ends after `STEP_S` [s]; by default it stands still.
 
     Returns:
         How many were looked at [1].
@@ -127,16 +131,21 @@ def judge_fleet(
     moving = store.read(alerting.subjects_on_their_way)
     due = store.read(lambda tx: drives.to_look_at(tx, judged_before_ms=before_ms, limit=limit))
     ids = list(dict.fromkeys([*due, *moving]))[:limit]
-    for start in range(0, len(ids), CHUNK):
-        chunk = ids[start : start + CHUNK]
+    done = 0
+    while done < len(ids):
+        chunk = ids[done : done + CHUNK]
         now += rest()
 
-        def job(tx: Tx, chunk: list[str] = chunk, now: datetime = now) -> None:
+        def job(tx: Tx, chunk: list[str] = chunk, now: datetime = now) -> int:
             this = _Round(tx=tx, book=rulebook(tx), families=families, now=now, hosts={})
-            for drive_id in chunk:
+            began_s = now_s()
+            for number, drive_id in enumerate(chunk, 1):
                 _look(this, drive_id)
+                if now_s() - began_s >= STEP_S:
+                    return number
+            return len(chunk)
 
-        store.write(job)
+        done += store.write(job)
     return len(ids)
 
 

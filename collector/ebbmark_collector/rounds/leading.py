@@ -9,6 +9,7 @@ import secrets
 import threading
 from collections.abc import Callable
 from datetime import datetime
+from functools import partial
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
@@ -56,8 +57,9 @@ class Rounds:
             timezone="UTC",
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
+        judge = partial(judge_fleet, store, limit=_DRIVES_A_ROUND, rest=rest, now_s=clock.monotonic_s)
         rounds: tuple[tuple[str, float, Callable[[datetime], object]], ...] = (
-            ("judging", 15, lambda now: judge_fleet(store, now, limit=_DRIVES_A_ROUND, rest=rest)),
+            ("judging", 15, judge),
             ("silence", 60, lambda now: listen_for_silence(store, now)),
             ("messages", 3, lambda now: (gather(store, post, now), deliver(store, post, now))),
             ("retention", 3_600, lambda now: keep_within_retention(store, now, settings)),

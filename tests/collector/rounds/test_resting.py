@@ -1,10 +1,12 @@
 """Judging by the clock lets requests go first, but not for ever."""
 
 import threading
-from datetime import timedelta
+from collections import Counter
+from datetime import datetime, timedelta
+from itertools import count
 
-from ebbmark_collector.rounds.fleet import CHUNK, judge_fleet
-from ebbmark_collector.rounds.resting import LONGEST_S, Rests
+from ebbmark_collector.rounds.fleet import CHUNK, STEP_S, judge_fleet
+from ebbmark_collector.rounds.resting import LONGEST_S, TIMES, Rests
 from ebbmark_collector.store import Store
 
 from tests.collector import wire
@@ -32,6 +34,16 @@ def test_nobody_waits_so_there_is_no_rest() -> None:
     assert _rests([], Stopping())() == timedelta(0)
 
 
+def test_a_round_takes_a_third_of_the_time_where_nobody_waits() -> None:
+    """After a step of 30 ms it rests for 60, and for no more than a moment after the pause between two."""
+    stopping = Stopping()
+    rests = _rests([], stopping)
+    stopping.now_s += 0.03
+    assert abs(rests() - timedelta(seconds=TIMES * 0.03)) < timedelta(milliseconds=1)
+    stopping.now_s += 15.0
+    assert timedelta(0) < rests() < timedelta(seconds=LONGEST_S / 2)
+
+
 def test_a_rest_ends_when_nobody_waits() -> None:
     """It lasts until the first look at which no request waits, and says how long that was."""
     assert timedelta(0) < _rests([5, 3, 0, 9], Stopping())() < timedelta(seconds=LONGEST_S / 2)
@@ -54,14 +66,47 @@ def test_there_is_no_rest_at_the_end() -> None:
 
 def test_a_round_that_rested_judges_at_the_time_it_is_then(store: Store) -> None:
     """Each transaction is judged at its own start, the rests before it counted, not at one long past."""
-    enrol(store, "host-1")
-    identities = [
-        wire.OWN.model_copy(update={"serial": f"S{i:04}", "wwn": f"wwn{i:04}"}) for i in range(2 * CHUNK)
-    ]
-    take(store, wire.inventory(NOON, identities=identities), at=NOON)
+    _many_drives(store, 2 * CHUNK)
     later = NOON + timedelta(hours=1)
     judge_fleet(store, later, everything=True, rest=lambda: timedelta(minutes=1))
-    judged = store.read(lambda tx: tx.query("SELECT DISTINCT judged_ms FROM drives ORDER BY judged_ms"))
 
-    start_ms = round(later.timestamp() * 1_000)
-    assert [row["judged_ms"] - start_ms for row in judged] == [60_000, 120_000]
+    assert _judged_ms_after(store, later) == {60_000: CHUNK, 120_000: CHUNK}
+
+
+def test_a_slow_round_lets_others_go_after_a_moment(store: Store) -> None:
+    """A drive takes two fifths of a step, so three share a transaction; all are judged, each once."""
+    _many_drives(store, 10)
+    later, passed = NOON + timedelta(hours=1), count(step=0.4 * STEP_S)
+    judged = judge_fleet(
+        store,
+        later,
+        everything=True,
+        rest=lambda: timedelta(minutes=1),
+        now_s=lambda: next(passed),
+    )
+
+    assert judged == 10
+    assert _judged_ms_after(store, later) == {60_000: 3, 120_000: 3, 180_000: 3, 240_000: 1}
+
+
+def test_a_drive_that_takes_longer_than_a_step_is_judged_all_the_same(store: Store) -> None:
+    """A round ends, however slow the machine: each transaction judges one drive at least."""
+    _many_drives(store, 4)
+    later, passed = NOON + timedelta(hours=1), count(step=10 * STEP_S)
+    judge_fleet(store, later, everything=True, rest=lambda: timedelta(minutes=1), now_s=lambda: next(passed))
+
+    assert _judged_ms_after(store, later) == {60_000 * n: 1 for n in range(1, 5)}
+
+
+def _many_drives(store: Store, number: int) -> None:
+    enrol(store, "host-1")
+    identities = [
+        wire.OWN.model_copy(update={"serial": f"S{i:04}", "wwn": f"wwn{i:04}"}) for i in range(number)
+    ]
+    take(store, wire.inventory(NOON, identities=identities), at=NOON)
+
+
+def _judged_ms_after(store: Store, start: datetime) -> dict[int, int]:
+    """Give how many drives were judged at which time after `start` [ms]."""
+    rows = store.read(lambda tx: tx.query("SELECT judged_ms FROM drives ORDER BY judged_ms"))
+    return dict(Counter(row["judged_ms"] - round(start.timestamp() * 1_000) for row in rows))
