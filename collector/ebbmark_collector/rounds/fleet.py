@@ -1,19 +1,20 @@
 """Judging by the clock: what has news or has aged, who has fallen silent, what is past keeping.
 
-A round works in short transactions, so intake never waits long for it: twenty drives may take a tenth of a
-second, and who reports then would wait as long. Run twice, it does no harm.
+A round works in short transactions (`stepping`). Run twice, it does no harm.
 """
 
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 
 from ebbmark_collector.alerts import step, weigh_host
 from ebbmark_collector.intake.judging import Fresh, look_at
 from ebbmark_collector.intake.past import history_of
 from ebbmark_collector.intake.rulebook import Rulebook, rulebook
 from ebbmark_collector.judge import HostFacts, Siblings, compare, outlook
+from ebbmark_collector.rounds.stepping import UNHURRIED, Pace, go_through
 from ebbmark_collector.settings import Settings
 from ebbmark_collector.store import (
     Row,
@@ -28,8 +29,6 @@ from ebbmark_collector.store import (
     to_ms,
 )
 
-CHUNK = 20  # [1] drives judged in one transaction, at the most
-STEP_S = 0.02  # [s] after which it takes on no further drive: so long whoever reports waits for it
 EVERY_DRIVE_EVERY = timedelta(
     hours=6
 )  # a drive without news is looked at this often: evidence ages by itself
@@ -110,8 +109,7 @@ def judge_fleet(
     *,
     everything: bool = False,
     limit: int = 100_000,
-    rest: Callable[[], timedelta] = timedelta,
-    now_s: Callable[[], float] = float,
+    pace: Pace = UNHURRIED,
 ) -> int:
     """Judge every drive that has news, a delay running, or was not looked at for long, with trend and cohort.
 
@@ -120,8 +118,7 @@ def judge_fleet(
         now: The instant it is judged at.
         everything: Every drive, whatever its news.
         limit: The most to look at.
-        rest: Called before each transaction to let others go first; gives how long they went.
-        now_s: A monotonic clock by which a transaction ends after `STEP_S` [s]; by default it stands still.
+        pace: How it lets others go first.
 
     Returns:
         How many were looked at [1].
@@ -131,21 +128,11 @@ def judge_fleet(
     moving = store.read(alerting.subjects_on_their_way)
     due = store.read(lambda tx: drives.to_look_at(tx, judged_before_ms=before_ms, limit=limit))
     ids = list(dict.fromkeys([*due, *moving]))[:limit]
-    done = 0
-    while done < len(ids):
-        chunk = ids[done : done + CHUNK]
-        now += rest()
 
-        def job(tx: Tx, chunk: list[str] = chunk, now: datetime = now) -> int:
-            this = _Round(tx=tx, book=rulebook(tx), families=families, now=now, hosts={})
-            began_s = now_s()
-            for number, drive_id in enumerate(chunk, 1):
-                _look(this, drive_id)
-                if now_s() - began_s >= STEP_S:
-                    return number
-            return len(chunk)
+    def begin(tx: Tx, now: datetime) -> Callable[[str], None]:
+        return partial(_look, _Round(tx=tx, book=rulebook(tx), families=families, now=now, hosts={}))
 
-        done += store.write(job)
+    go_through(store, ids, begin, now, pace)
     return len(ids)
 
 
@@ -162,22 +149,26 @@ def host_facts(row: Row, *, has_recorder_role: bool) -> HostFacts:
     )
 
 
-def listen_for_silence(store: Store, now: datetime) -> None:
+def listen_for_silence(store: Store, now: datetime, *, pace: Pace = UNHURRIED) -> None:
     """Weigh what concerns hosts: which of them have fallen silent."""
+    roles_on = store.read(hosts.roles_on_hosts)
+    ids = [row["host_id"] for row in store.read(hosts.all_hosts)]
 
-    def job(tx: Tx) -> None:
-        book = rulebook(tx)
-        recorders = {name for name, role in book.roles.items() if role.is_recorder}
-        roles_on = hosts.roles_on_hosts(tx)
-        for row in hosts.all_hosts(tx):
-            has_recorder = bool(recorders & roles_on.get(row["host_id"], set()))
+    def begin(tx: Tx, now: datetime) -> Callable[[str], None]:
+        recorders = {name for name, role in rulebook(tx).roles.items() if role.is_recorder}
+
+        def listen(host_id: str) -> None:
+            row = hosts.host(tx, host_id)
+            if row is None:
+                return
+            has_recorder = bool(recorders & roles_on.get(host_id, set()))
             conditions = weigh_host(host_facts(row, has_recorder_role=has_recorder), now=now)
-            stepped = step(alerting.states_of(tx, row["host_id"]), conditions, now)
-            alerting.keep(
-                tx, stepped.states, stepped.transitions, now=now, drive_id=None, host_id=row["host_id"]
-            )
+            stepped = step(alerting.states_of(tx, host_id), conditions, now)
+            alerting.keep(tx, stepped.states, stepped.transitions, now=now, drive_id=None, host_id=host_id)
 
-    store.write(job)
+        return listen
+
+    go_through(store, ids, begin, now, pace)
 
 
 def keep_within_retention(store: Store, now: datetime, settings: Settings) -> None:

@@ -18,6 +18,7 @@ from ebbmark_collector.errors import StoreError
 from ebbmark_collector.rounds.fleet import judge_fleet, keep_within_retention, listen_for_silence
 from ebbmark_collector.rounds.messages import Post, deliver, gather
 from ebbmark_collector.rounds.resting import Rests
+from ebbmark_collector.rounds.stepping import Pace
 from ebbmark_collector.settings import Settings
 from ebbmark_collector.store import Store, leases, soundness, to_ms
 
@@ -51,16 +52,20 @@ class Rounds:
         self._store, self._clock = store, clock
         self._owner = secrets.token_hex(8)
         self._stopping = threading.Event()
-        rest = Rests(waiting, clock.monotonic_s, self._stopping)
+        now_s = clock.monotonic_s
+
+        def pace() -> Pace:
+            return Pace(rest=Rests(waiting, now_s, self._stopping), now_s=now_s)
+
         self.leads = False
         self._scheduler = BackgroundScheduler(
             timezone="UTC",
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
-        judge = partial(judge_fleet, store, limit=_DRIVES_A_ROUND, rest=rest, now_s=clock.monotonic_s)
+        judge = partial(judge_fleet, store, limit=_DRIVES_A_ROUND, pace=pace())
         rounds: tuple[tuple[str, float, Callable[[datetime], object]], ...] = (
             ("judging", 15, judge),
-            ("silence", 60, lambda now: listen_for_silence(store, now)),
+            ("silence", 60, partial(listen_for_silence, store, pace=pace())),
             ("messages", 3, lambda now: (gather(store, post, now), deliver(store, post, now))),
             ("retention", 3_600, lambda now: keep_within_retention(store, now, settings)),
             ("soundness", 900, self._look_at_the_file),

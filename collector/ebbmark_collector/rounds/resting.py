@@ -11,7 +11,7 @@ import threading
 from collections.abc import Callable
 from datetime import timedelta
 
-LONGEST_S = 2.0  # [s] a rest; a step of a round takes a twentieth of it
+LONGEST_S = 2.0  # [s] that requests without a thread are waited for
 TIMES = 2.0  # [1] as long as the step before
 _LOOK_EVERY_S = 0.05  # [s]
 _LONGEST_STEP_S = 0.2  # [s]; what lasted longer was the time between two rounds

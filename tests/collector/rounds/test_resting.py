@@ -5,8 +5,9 @@ from collections import Counter
 from datetime import datetime, timedelta
 from itertools import count
 
-from ebbmark_collector.rounds.fleet import CHUNK, STEP_S, judge_fleet
+from ebbmark_collector.rounds.fleet import judge_fleet, listen_for_silence
 from ebbmark_collector.rounds.resting import LONGEST_S, TIMES, Rests
+from ebbmark_collector.rounds.stepping import CHUNK, STEP_S, Pace
 from ebbmark_collector.store import Store
 
 from tests.collector import wire
@@ -68,7 +69,7 @@ def test_a_round_that_rested_judges_at_the_time_it_is_then(store: Store) -> None
     """Each transaction is judged at its own start, the rests before it counted, not at one long past."""
     _many_drives(store, 2 * CHUNK)
     later = NOON + timedelta(hours=1)
-    judge_fleet(store, later, everything=True, rest=lambda: timedelta(minutes=1))
+    judge_fleet(store, later, everything=True, pace=Pace(rest=lambda: timedelta(minutes=1)))
 
     assert _judged_ms_after(store, later) == {60_000: CHUNK, 120_000: CHUNK}
 
@@ -77,13 +78,8 @@ def test_a_slow_round_lets_others_go_after_a_moment(store: Store) -> None:
     """A drive takes two fifths of a step, so three share a transaction; all are judged, each once."""
     _many_drives(store, 10)
     later, passed = NOON + timedelta(hours=1), count(step=0.4 * STEP_S)
-    judged = judge_fleet(
-        store,
-        later,
-        everything=True,
-        rest=lambda: timedelta(minutes=1),
-        now_s=lambda: next(passed),
-    )
+    pace = Pace(rest=lambda: timedelta(minutes=1), now_s=lambda: next(passed))
+    judged = judge_fleet(store, later, everything=True, pace=pace)
 
     assert judged == 10
     assert _judged_ms_after(store, later) == {60_000: 3, 120_000: 3, 180_000: 3, 240_000: 1}
@@ -93,9 +89,29 @@ def test_a_drive_that_takes_longer_than_a_step_is_judged_all_the_same(store: Sto
     """A round ends, however slow the machine: each transaction judges one drive at least."""
     _many_drives(store, 4)
     later, passed = NOON + timedelta(hours=1), count(step=10 * STEP_S)
-    judge_fleet(store, later, everything=True, rest=lambda: timedelta(minutes=1), now_s=lambda: next(passed))
+    pace = Pace(rest=lambda: timedelta(minutes=1), now_s=lambda: next(passed))
+    judge_fleet(store, later, everything=True, pace=pace)
 
     assert _judged_ms_after(store, later) == {60_000 * n: 1 for n in range(1, 5)}
+
+
+def test_listening_for_silence_lets_others_go_too(store: Store) -> None:
+    """Forty hosts are listened to in as many transactions on a machine that is slow enough; all are told."""
+    for number in range(40):
+        enrol(store, f"host-{number:02}")
+    passed, rested = count(step=10 * STEP_S), count()
+
+    def rest() -> timedelta:
+        next(rested)
+        return timedelta(0)
+
+    listen_for_silence(store, NOON + timedelta(days=30), pace=Pace(rest=rest, now_s=lambda: next(passed)))
+
+    silent = store.read(
+        lambda tx: tx.query("SELECT DISTINCT host_id FROM alerts WHERE condition = 'silent_host'")
+    )
+    assert next(rested) == 40
+    assert len(silent) == 40
 
 
 def _many_drives(store: Store, number: int) -> None:
