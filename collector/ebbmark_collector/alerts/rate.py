@@ -11,7 +11,7 @@ from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, dead
 from ebbmark_collector.alerts.surroundings import link_holds
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
-from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT
+from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT, runs_hotter
 from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS, only_heated
 from ebbmark_collector.judge.doubt import scatter_explains
 from ebbmark_collector.judge.findings import CauseKind, Ground, Likeness, Limit
@@ -93,16 +93,22 @@ _DOUBTED = (
 
 
 def _may_be_chance(scene: Scene) -> bool:
-    """Tell whether a floor beneath the rate may be scatter: no cause is known, and its soaks differ so."""
+    """Tell whether a floor beneath the rate may be scatter: its soaks differ so, and no cause came up since.
+
+    What it was soaked on before counts as no cause: the same slow link, the same heat, an age not yet high.
+    """
     standing, wear = scene.standing, scene.outlook.wear
     rate = standing.rate_bytes_per_s
     if standing.shown is not Word.UNFIT or rate is None or not standing.rests_on(Ground.SOAK):
         return False
     if standing.rests_on(Ground.LOWERED_BY_SPOT) or standing.rests_on(Ground.LOWERED_BY_TAKE):
         return False
-    early = wear.used_percent is None or wear.used_percent < WORN_PERCENT
-    faint = {CauseKind.UNKNOWN, *((CauseKind.WORN,) if early else ())}
-    if any(cause.kind not in faint for cause in scene.causes):
+    as_before = {CauseKind.UNKNOWN, CauseKind.LINK_BELOW_BEST}
+    if wear.used_percent is None or wear.used_percent < WORN_PERCENT:
+        as_before.add(CauseKind.WORN)
+    if not runs_hotter(scene.history, scene.now):
+        as_before.add(CauseKind.TOO_HOT)
+    if any(cause.kind not in as_before for cause in scene.causes):
         return False
     return scatter_explains(scene.history, rate, scene.now)
 

@@ -157,7 +157,7 @@ def _too_hot(case: _Case) -> Cause | None:
         (p.temperature_hottest_c for p in case.recent if p.temperature_hottest_c is not None), default=None
     )
     limit = case.role.role.hot_c if case.role and case.role.role.hot_c is not None else HOT_C
-    rise = _rise_c(case)
+    rise = _rise_c(case.soaks, case.spots)
     if hottest is not None and hottest >= limit:
         facts.append(f"It reached {hottest:.0f} °C while it was probed.")
         # What was always so weighs little.
@@ -176,7 +176,7 @@ def _too_hot(case: _Case) -> Cause | None:
     if near and rise >= ROSE_C:
         facts.append(f"Its soaks run {rise:.0f} degrees hotter than its first ones.")
         weight += 2.0
-    idle = _idle_rise_c(case)
+    idle = _idle_rise_c(case.history, case.now)
     if near and idle >= IDLE_ROSE_C:
         facts.append(f"At rest it is {idle:.0f} degrees warmer than at first.")
         weight += 1.0
@@ -191,21 +191,32 @@ def _too_hot(case: _Case) -> Cause | None:
     )
 
 
-def _rise_c(case: _Case) -> float:
+def runs_hotter(history: SubjectHistory, now: datetime) -> bool:
+    """Tell whether a drive grows hotter than at first while it is written, or lies warmer at rest.
+
+    Args:
+        history: What is known of it.
+        now: The instant it is judged at.
+    """
+    rise = _rise_c(soak_series(history), spot_series(history, now))
+    return rise >= ROSE_C or _idle_rise_c(history, now) >= IDLE_ROSE_C
+
+
+def _rise_c(soaks: Sequence[ProbePoint], spots: Sequence[ProbePoint]) -> float:
     """Give how much hotter the newest soak (else spots) ran than the first ones [K]; 0 where not told."""
-    for series, few in ((case.soaks, 1), (case.spots, 7)):
+    for series, few in ((soaks, 1), (spots, 7)):
         temps = [p.temperature_hottest_c for p in series if p.temperature_hottest_c is not None]
         if len(temps) >= 2 * few:
             return median(temps[-few:]) - median(temps[:few])
     return 0.0
 
 
-def _idle_rise_c(case: _Case) -> float:
+def _idle_rise_c(history: SubjectHistory, now: datetime) -> float:
     """Give how much warmer it is at rest than in its first weeks [K]; 0 where not told.
 
     A drive that throttles grows no hotter, it grows slower: what its cooling lost is seen at rest.
     """
-    read = [h.temperature_c for h in case.history.health if h.temperature_c is not None and h.at <= case.now]
+    read = [h.temperature_c for h in history.health if h.temperature_c is not None and h.at <= now]
     if len(read) < 4 * IDLE_READS:
         return 0.0
     return median(read[-IDLE_READS:]) - median(read[: 2 * IDLE_READS])

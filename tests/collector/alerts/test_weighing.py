@@ -20,6 +20,7 @@ from ebbmark_collector.alerts import (
 )
 from ebbmark_collector.alerts.scene import above, below
 from ebbmark_collector.judge import (
+    CauseKind,
     HostFacts,
     Incident,
     PathNow,
@@ -452,10 +453,17 @@ def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:
 
 
 def _unfit_by_chance(
-    *, newest_mb: float = 193, probes: tuple[ProbePoint, ...] = (), **parts: Any
+    *,
+    newest_mb: float = 193,
+    hottest_c: tuple[float | None, float | None] = (None, None),
+    probes: tuple[ProbePoint, ...] = (),
+    **parts: Any,
 ) -> Condition:
-    floors = (222, 245, 215, 250, 212, 240, newest_mb)
-    soaks = [a_soak(ROLE, 5 + 30 * i, floor * MB) for i, floor in enumerate(reversed(floors))]
+    floors = (newest_mb, 240, 212, 250, 215, 245, 222)
+    soaks = [
+        a_soak(ROLE, 5 + 30 * i, floor * MB, temperature_hottest_c=hottest_c[0 if i else 1])
+        for i, floor in enumerate(floors)
+    ]
     return weighed(a_past(*soaks, *probes, **parts))[(K.FLOOR_UNDER_DEMAND, "")]
 
 
@@ -476,12 +484,34 @@ def test_one_soak_beneath_the_rate_that_may_be_chance_is_told_and_foretells_noth
         {"health": (a_health(9, media_errors=0), a_health(1, media_errors=4))},
         {"facts": {"trim": False}},
         {"probes": tuple(a_spot(d, 190 * MB) for d in (3, 2, 1))},
+        {"hottest_c": (64.0, 84.0)},
     ],
-    ids=["worn", "media errors", "not trimmed", "spots lie beneath it too"],
+    ids=["worn", "media errors", "not trimmed", "spots lie beneath it too", "hotter than before"],
 )
 def test_a_soak_beneath_the_rate_is_believed_where_something_speaks_for_it(parts: dict[str, Any]) -> None:
     """What makes a drive slow and what its regular probes say leave less to chance."""
     assert _unfit_by_chance(**parts).predicts_lost_frames
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        {"hottest_c": (84.0, 84.0)},
+        {"health": (a_health(1, percentage_used=62),)},
+        {
+            "facts": {
+                "path": PathNow(key=PATH, link_now_bytes_per_s=600 * MB, link_best_bytes_per_s=1200 * MB)
+            }
+        },
+    ],
+    ids=["as hot as ever", "in the middle of its life", "on the link it always had"],
+)
+def test_what_was_so_at_each_soak_before_makes_one_low_soak_no_surer(parts: dict[str, Any]) -> None:
+    """It is named as what may make the drive slow, and did not keep it from carrying the rate until now."""
+    found = _unfit_by_chance(**parts)
+
+    assert found.cause is not CauseKind.UNKNOWN
+    assert not found.predicts_lost_frames
 
 
 @pytest.mark.parametrize(("hottest_c", "foretells"), [(86.0, False), (45.0, True)])
