@@ -88,7 +88,7 @@ _HEATED = (
 )
 _DOUBTED = (
     "Its soaks differ by as much from one to the next, and nothing else speaks of a change: it counts as "
-    "unfit, and a soak within a week tells whether it stays there."
+    "unfit, and one more soak tells whether it stays there."
 )
 
 
