@@ -9,7 +9,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from ebbmark_agent.bench import Asked, lay_on_bench, refusals_by_hand, request_for, wanted_for
+from ebbmark_agent.bench import (
+    WORTH_WAITING_FOR,
+    Asked,
+    lay_on_bench,
+    refusals_by_hand,
+    request_for,
+    wanted_for,
+)
 from ebbmark_agent.evidence import Trace, floor
 from ebbmark_agent.probe_lock import only_probe
 from ebbmark_agent.report import ProbeKind
@@ -264,7 +271,8 @@ def test_a_medium_with_clips_is_not_written_by_hand(rig: None, tmp_path: Path) -
             found = refusals_by_hand(
                 asked, wanted, bench=bench, scene=agent.scene, clock=agent.clock, say=lambda _: None
             )
-            return [one.code for one in found]
+            # What the file system still tidies up is no matter of whose medium it is.
+            return [one.code for one in found if one.code not in WORTH_WAITING_FOR]
 
         empty = codes(word_given=False), codes(word_given=True)
         (drive.mount / "A001").mkdir()
