@@ -109,6 +109,7 @@ class _Where:
         return f":{name}"
 
 
+_LINE_END = " || '\n' || "  # between the texts that are searched, so that nothing is found across two
 _COMPARED = {"at_least": ">=", "at_most": "<=", "after": ">", "before": "<"}
 
 
@@ -124,14 +125,23 @@ def _filtered(listing: Listing, filters: Sequence[Filter], contains: str | None)
         else:
             where.parts.append(f"{expression} {_COMPARED[one.how]} {where.bind(one.values[0])}")
     if contains:
-        mark = where.bind(f"%{_escaped(contains.lower())}%")
-        looked = [
-            f"lower({column.expression}) LIKE {mark} ESCAPE '!'"
-            for column in listing.columns
-            if column.searched
-        ]
-        where.parts.append(f"({' OR '.join(looked)})")
+        looked = f"{_searched_text(listing)} LIKE {where.bind(f'%{_escaped(contains.lower())}%')} ESCAPE '!'"
+        if listing.wide:
+            # By itself, so that an index of what is searched can answer in place of the rows.
+            key = listing.column(listing.key).expression
+            looked = f"{key} IN (SELECT {key} FROM {listing.source} WHERE {looked})"  # noqa: S608
+        where.parts.append(looked)
     return where
+
+
+def _searched_text(listing: Listing) -> str:
+    """Write what `contains` looks into as one text, a line for each column."""
+    texts = [
+        f"coalesce({column.expression}, '')" if column.nullable else column.expression
+        for column in listing.columns
+        if column.searched
+    ]
+    return f"lower({_LINE_END.join(texts)})"
 
 
 def _escaped(text: str) -> str:

@@ -26,6 +26,7 @@ SQLITE = {
     "INSERT INTO sqlite_stat1 (tbl, idx, stat) VALUES ('probes', 'probes', '1000000 700 1 1'),"
     " ('probes', 'probes_to_judge', '100 1'), ('probes', 'probes_not_spots', '30000 30 1');\n"
     "ANALYZE sqlite_schema",
+    "SEEN": "CREATE INDEX drives_by_seen ON drives (last_seen_ms, drive_id)",
 }
 POSTGRES = {
     "I": "BIGINT",
@@ -37,6 +38,9 @@ POSTGRES = {
     # Months become partitions as they come, see partitions.py; what has none yet is in the rest.
     "MONTHLY": "PARTITION BY RANGE (made_ms);\nCREATE TABLE reports_rest PARTITION OF reports DEFAULT",
     "COUNTS": "",  # it counts by itself
+    # Every report would add to all of a drive's indices, where it now only writes its row anew beside itself;
+    # what rows hold beyond their pages it never reads, so it may as well look at all.
+    "SEEN": "",
 }
 
 NAMES = (
@@ -51,6 +55,7 @@ NAMES = (
     "0009_plans",
     "0010_alert_pages",
     "0011_soaks",
+    "0012_drive_pages",
 )
 
 

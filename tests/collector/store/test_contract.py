@@ -3,6 +3,7 @@
 import threading
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 
 import pytest
 from ebbmark_collector.errors import Conflict
@@ -341,6 +342,40 @@ def test_contains_looks_for_the_text_itself(store: Store, contains: str, expecte
 
     rows, _ = store.read(lambda tx: page(tx, ROWS, contains=contains, sort="-name"))
     assert expected == sorted(row["name"] for row in rows)
+
+
+@pytest.mark.parametrize("wide", [False, True])
+@pytest.mark.parametrize(
+    ("contains", "expected"),
+    [("ux", ["a", "c"]), ("bay", ["b"]), ("cut-1", ["a"]), ("linuxbay", []), ("1linux", []), ("zz", [])],
+    ids=["a column", "one that may be empty", "another", "not across two", "nor these", "nowhere"],
+)
+def test_contains_looks_into_each_column_by_itself(
+    store: Store, wide: bool, contains: str, expected: list[str]
+) -> None:
+    """Every column that is searched tells, an empty one too, and none is read on into the next."""
+    searched = replace(
+        ROWS,
+        wide=wide,
+        columns=(
+            *ROWS.columns,
+            Column(name="system", searched=True),
+            Column(name="notes", nullable=True, searched=True),
+        ),
+    )
+
+    def fill(tx: Tx) -> None:
+        for host_id, name, notes in (("a", "cut-1", None), ("b", "cut-2", "Bay 4"), ("c", "LUX", None)):
+            add(tx, host_id, name=name)
+            tx.run(
+                "UPDATE hosts SET notes = :notes, system = :system WHERE host_id = :h",
+                {"h": host_id, "notes": notes, "system": "Linux" if host_id == "a" else "macOS"},
+            )
+
+    store.write(fill)
+
+    rows, _ = store.read(lambda tx: page(tx, searched, contains=contains))
+    assert expected == sorted(row["host_id"] for row in rows)
 
 
 def test_time_of_an_id_is_its_order() -> None:

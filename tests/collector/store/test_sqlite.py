@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from ebbmark_collector.errors import Corrupt, StorageFull
 from ebbmark_collector.store import Tx, evidence, hosts
+from ebbmark_collector.store.listing import page
+from ebbmark_collector.store.lists import DRIVES
 from ebbmark_collector.store.schema import STEPS
 from ebbmark_collector.store.sqlite import SqliteStore
 
@@ -39,6 +41,27 @@ def test_every_table_is_strict(sqlite_store: SqliteStore) -> None:
     assert loose == []
 
 
+def plans_of(store: SqliteStore, look: Callable[[Tx], object]) -> list[str]:
+    """Give how SQLite goes about what a look asks."""
+    asked: list[str] = []
+    plans: list[str] = []
+
+    def job(tx: Tx) -> None:
+        writer = store._writer.conn
+        writer.set_trace_callback(asked.append)
+        look(tx)
+        writer.set_trace_callback(None)
+        plans.extend(
+            row["detail"]
+            for sql in asked
+            if sql.lstrip().startswith("SELECT")
+            for row in tx.query(f"EXPLAIN QUERY PLAN {sql}")
+        )
+
+    store.write(job)
+    return plans
+
+
 @pytest.mark.parametrize(
     ("look", "index"),
     [
@@ -52,24 +75,28 @@ def test_a_look_reads_no_more_probes_than_it_asks_for(
     sqlite_store: SqliteStore, look: Callable[[Tx], object], index: str
 ) -> None:
     """Few probes of a drive are found along the index of the few, not by reading all of the drive's."""
-    asked: list[str] = []
-    plans: list[str] = []
-
-    def job(tx: Tx) -> None:
-        writer = sqlite_store._writer.conn
-        writer.set_trace_callback(asked.append)
-        look(tx)
-        writer.set_trace_callback(None)
-        plans.extend(
-            row["detail"]
-            for sql in asked
-            if sql.lstrip().startswith("SELECT")
-            for row in tx.query(f"EXPLAIN QUERY PLAN {sql}")
-        )
-
-    sqlite_store.write(job)
+    plans = plans_of(sqlite_store, look)
 
     assert any(f"USING INDEX {index}" in plan for plan in plans), plans
+
+
+@pytest.mark.parametrize(
+    ("asked", "index"),
+    [
+        ({"sort": "-last_seen_at"}, "SCAN d USING INDEX drives_by_seen"),
+        ({"sort": "floor_bytes_per_s"}, "SCAN d USING INDEX drives_by_floor"),
+        ({"sort": "-floor_bytes_per_s"}, "SCAN d USING INDEX drives_by_floor"),
+        ({"contains": "B01"}, "SCAN d USING COVERING INDEX drives_searched"),
+    ],
+)
+def test_a_page_of_drives_reads_an_index_not_every_row(
+    sqlite_store: SqliteStore, asked: dict[str, str], index: str
+) -> None:
+    """What a studio sorts its drives by, and looks for among them, is answered along an index."""
+    plans = plans_of(sqlite_store, lambda tx: page(tx, DRIVES, **asked))
+
+    assert index in plans
+    assert "SCAN d" not in plans
 
 
 def test_writers_that_wait_together_share_a_commit(sqlite_store: SqliteStore) -> None:
