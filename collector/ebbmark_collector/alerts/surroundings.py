@@ -1,20 +1,16 @@
 """Conditions of what is around the drive: link, cable, heat, how full it is, incidents people report."""
 
-from collections.abc import Sequence
 from datetime import datetime, timedelta
-from math import log
-from statistics import median
 
 from ebbmark_agent.report import Bus, DiscardState
 
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, deadband_of, mb_s
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
-from ebbmark_collector.judge.causes import CLOSE_TO_LINK, SHRUNK, growth_over
+from ebbmark_collector.judge.causes import CLOSE_TO_LINK, growth_over
 from ebbmark_collector.judge.findings import CauseKind, Ground, Limit, Meeting
-from ebbmark_collector.judge.history import PathNow, ProbePoint
-from ebbmark_collector.judge.robust import mad_sigma
-from ebbmark_collector.judge.series import days_between
+from ebbmark_collector.judge.history import PathNow
+from ebbmark_collector.judge.untrimmed import runs_short
 
 RECENT = timedelta(days=35)
 FILLING_DAYS = 45.0  # [days] ahead; projects may still be offloaded
@@ -23,15 +19,6 @@ CROWDED_TIMES = 20.0  # [1] without free blocks a fast drive may fall to a tenth
 SLOWEST_SATA_BYTES_PER_S = 150e6  # a failing link goes down by steps; 1.5 Gb/s after 8b/10b is the last
 SATA_CARRIES = 0.88  # [1] of its payload ceiling; common practice, no source
 REPEATED_TIMES = 2.0  # [1] repeated transfers seldom take more than half of a link
-UNTRIMMED_DAYS = 42.0  # [days] without trim that use up many drives' free blocks; common practice, no source
-WELL_INTO_DAYS = 10.0  # [days] without trim after which an unchanged soak tells something
-PATIENT_TIMES = 1.5  # [1] times the days without trim at its last soak: by then it is soaked again
-SOON_DAYS = 75.0  # [days] without trim in which a slower soak is called at once; later ones make a course
-RUN_OUT_TIMES = 2.8  # [1] times the days in which free blocks go to a third: six percent are left
-SLOWER = 0.93  # [1] of what it lasted at while it was trimmed: more than soaks differ by
-SAG_SOAKS = 4  # [1] that tell how soaks of this drive differ
-SAG_SIGMAS = 5.0  # [1] of that: no like soak gets there by chance
-LEAST_SAG = 0.04  # [1] of ln(floor)
 CRC_FEW = 3  # [1] in five weeks; single ones happen on good cables
 CRC_MANY = 20  # [1] in five weeks: transfers are repeated all the time
 
@@ -178,8 +165,8 @@ def trim_stopped(scene: Scene) -> tuple[Seen, ...]:
     since = _without_discard_since(scene)
     if facts.trim or since is None:
         return (Seen(kind=kind, sight=Sight.ABSENT, because="It is told of freed blocks again."),)
-    days = (scene.now - since).total_seconds() / 86_400
-    foretells = _free_blocks_run_short(scene, since, days) and _little_slack(scene, CROWDED_TIMES)
+    short = runs_short(scene.history, since, scene.now, horizon_days=scene.watch.horizon_days)
+    foretells = short and _little_slack(scene, CROWDED_TIMES)
     return (
         Seen(
             kind=kind,
@@ -192,52 +179,6 @@ def trim_stopped(scene: Scene) -> tuple[Seen, ...]:
             next_step="Have the file system trim it, or erase it in the recorder; then soak.",
         ),
     )
-
-
-def _free_blocks_run_short(scene: Scene, since: datetime, days: float) -> bool:
-    """Tell whether a drive untrimmed for some days is on its way to losing rate for want of free blocks.
-
-    A soak since then tells more than the calendar: one that was soon slower says so at once, and where its
-    cache shrinks with the free blocks that dates their end. One well into it leaves it half as long again,
-    for the next soak to tell, and never less than the calendar does. Without one the calendar has to do.
-    Where free blocks go slowly, the course of the soaks has time to tell and gives the date.
-    """
-    path, now = scene.history.path_key, scene.now
-    soaks = [p for p in scene.history.soaks if p.path_key == path and p.at <= now]
-    before, after = [p for p in soaks if p.at <= since], [p for p in soaks if p.at > since]
-    if not before or not after:
-        return days >= UNTRIMMED_DAYS
-    newest, into_it = after[-1], days_between(since, after[-1].at)
-    if into_it < SOON_DAYS and _is_slower(newest, before):
-        return True
-    left = _cache_left(newest, before)
-    if left < SHRUNK and RUN_OUT_TIMES * into_it / -log(left) - days <= scene.watch.horizon_days:
-        return True
-    return days >= max(UNTRIMMED_DAYS, PATIENT_TIMES * into_it if into_it >= WELL_INTO_DAYS else 0.0)
-
-
-def _is_slower(newest: ProbePoint, before: Sequence[ProbePoint]) -> bool:
-    lasted = [p.lasting_bytes_per_s for p in before if p.lasting_bytes_per_s]
-    slower = lasted and newest.lasting_bytes_per_s and newest.lasting_bytes_per_s < SLOWER * median(lasted)
-    return bool(slower or _sagged(newest, before))
-
-
-def _cache_left(newest: ProbePoint, before: Sequence[ProbePoint]) -> float:
-    """Give the share of the usual cache that is left [1]; 1 where no cliff tells."""
-    cliffs = [p.cliff_at_bytes for p in before if p.cliff_at_bytes]
-    return newest.cliff_at_bytes / median(cliffs) if cliffs and newest.cliff_at_bytes else 1.0
-
-
-def _sagged(newest: ProbePoint, before: Sequence[ProbePoint]) -> bool:
-    """Tell whether a floor lies beneath those before by far more than they differ among themselves.
-
-    Free blocks run out near the end of a soak first: its floor tells while most of it still lasts as usual.
-    """
-    floors = [log(p.floor_bytes_per_s) for p in before if p.floor_bytes_per_s]
-    if len(floors) < SAG_SOAKS or not newest.floor_bytes_per_s:
-        return False
-    least = max(LEAST_SAG, SAG_SIGMAS * mad_sigma(floors))
-    return log(newest.floor_bytes_per_s) < median(floors) - least
 
 
 def _without_discard_since(scene: Scene) -> datetime | None:

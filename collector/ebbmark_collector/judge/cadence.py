@@ -22,15 +22,12 @@ from ebbmark_collector.judge.doubt import scatter_explains
 from ebbmark_collector.judge.findings import Outlook
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import days_between, soak_series
+from ebbmark_collector.judge.untrimmed import next_soak_days
 from ebbmark_collector.roles import DriveRole
 
 LEAST_DAYS = 7.0  # [days] a sooner soak would find the weather of the last
 SHARE = 0.4  # [1] of the days that a fall leaves
 COMPARED = 3  # [1] soaks before the last that its fall is read from
-UNTRIMMED_DAYS = 14.0  # [days] without trim: by then the drives that lose it fastest show it in a soak
-UNTRIMMED_SHARE = (
-    0.4  # [1] of the days without trim at the last soak, see `alerts.surroundings.PATIENT_TIMES`
-)
 LATE_PERCENT = 70.0  # [%] of the rated endurance
 LATE_DAYS = 15.0  # [days]
 _MAY_BE_CHANCE = "Its last soak lies beneath its rate by no more than its soaks differ; one more tells."
@@ -77,9 +74,9 @@ def soak_sooner(
         )
     if outlook.floor_now_bytes_per_s is not None and outlook.floor_now_bytes_per_s < floor:
         found.append((LEAST_DAYS, "Its spots sank since its last soak."))
-    if untrimmed_since is not None:
-        into_it = days_between(untrimmed_since, soaks[-1].at)
-        found.append((_untrimmed(into_it), "It is not told of freed blocks any more."))
+    untrimmed = next_soak_days(history, untrimmed_since, now) if untrimmed_since is not None else None
+    if untrimmed is not None:
+        found.append((untrimmed, "It is not told of freed blocks any more."))
     used = outlook.wear.used_percent
     if role.is_recorder and used is not None and used >= LATE_PERCENT:
         found.append((LATE_DAYS, f"{used} % of its rated endurance is used, and spots do not show wear."))
@@ -99,8 +96,3 @@ def _fall_leaves(soaks: Sequence[ProbePoint], rate_bytes_per_s: float) -> float 
     ]
     steepest = max(falls, default=0.0)
     return log(floor / rate_bytes_per_s) / steepest if steepest > 0 else None
-
-
-def _untrimmed(into_it: float) -> float:
-    """Give the days from a soak to the next, so many days into the time without trim [days]."""
-    return max(UNTRIMMED_DAYS, UNTRIMMED_DAYS - into_it, UNTRIMMED_SHARE * into_it)
