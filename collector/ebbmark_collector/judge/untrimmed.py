@@ -55,7 +55,7 @@ def runs_short(history: SubjectHistory, since: datetime, now: datetime, *, horiz
     if not before or not after:
         return days >= CALENDAR_DAYS
     newest, into_it = after[-1], days_between(since, after[-1].at)
-    told = _is_slower(history, before, after, now) or _sagged(history, before, after, now)
+    told = _is_slower(history, before, after) or _sagged(history, before, newest)
     if told and into_it < SOON_DAYS:
         return True
     left = _cache_left(newest, before)
@@ -87,8 +87,9 @@ def _parted(
     return [p for p in soaks if p.at <= since], [p for p in soaks if p.at > since]
 
 
-def _scatter(history: SubjectHistory, usual: Sequence[float], now: datetime) -> float:
-    spots = spot_series(history, now)
+def _scatter(history: SubjectHistory, usual: Sequence[float], newest: ProbePoint) -> float:
+    """Give how soaks of this drive differ, as it was known at the newest [1]: what it says, it says once."""
+    spots = spot_series(history, newest.at)
     by_spots = SOAK_SCATTER * spot_scatter(spots) if len(spots) >= LEAST_SPOTS else 0.0
     return max(by_spots, scatter_of(usual))
 
@@ -102,14 +103,12 @@ def _may_be_slower(soak: ProbePoint, before: Sequence[ProbePoint]) -> bool:
     return bool(usual and lasted) and median(usual) - lasted[0] > -log(SLOWER)
 
 
-def _is_slower(
-    history: SubjectHistory, before: Sequence[ProbePoint], after: Sequence[ProbePoint], now: datetime
-) -> bool:
+def _is_slower(history: SubjectHistory, before: Sequence[ProbePoint], after: Sequence[ProbePoint]) -> bool:
     """Tell whether the newest soak, or the newest two together, lasted at less than soaks differ by."""
     usual = _lasted(before)
     if not usual:
         return False
-    least = max(-log(SLOWER), SLOWER_SIGMAS * _scatter(history, usual, now))
+    least = max(-log(SLOWER), SLOWER_SIGMAS * _scatter(history, usual, after[-1]))
     groups = [_lasted(after[-count:]) for count in (1, 2)]
     return any(
         len(group) == count and median(usual) - fmean(group) > least / sqrt(count)
@@ -117,19 +116,16 @@ def _is_slower(
     )
 
 
-def _sagged(
-    history: SubjectHistory, before: Sequence[ProbePoint], after: Sequence[ProbePoint], now: datetime
-) -> bool:
+def _sagged(history: SubjectHistory, before: Sequence[ProbePoint], newest: ProbePoint) -> bool:
     """Tell whether a floor lies beneath those before by far more than they differ among themselves.
 
     Free blocks run out near the end of a soak first: its floor tells while most of it still lasts as usual.
     """
     floors = [log(p.floor_bytes_per_s) for p in before if p.floor_bytes_per_s]
-    newest = after[-1].floor_bytes_per_s
-    if len(floors) < SAG_SOAKS or not newest:
+    if len(floors) < SAG_SOAKS or not newest.floor_bytes_per_s:
         return False
-    differ = max(SAG_SIGMAS * mad_sigma(floors), SLOWER_SIGMAS * _scatter(history, floors, now))
-    return log(newest) < median(floors) - max(LEAST_SAG, differ)
+    differ = max(SAG_SIGMAS * mad_sigma(floors), SLOWER_SIGMAS * _scatter(history, floors, newest))
+    return log(newest.floor_bytes_per_s) < median(floors) - max(LEAST_SAG, differ)
 
 
 def _cache_left(newest: ProbePoint, before: Sequence[ProbePoint]) -> float:

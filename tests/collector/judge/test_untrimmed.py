@@ -5,7 +5,13 @@ from math import exp, sqrt
 
 import pytest
 from ebbmark_collector.judge.history import SubjectHistory
-from ebbmark_collector.judge.untrimmed import CONFIRM_DAYS, FIRST_DAYS, next_soak_days, runs_short
+from ebbmark_collector.judge.untrimmed import (
+    CONFIRM_DAYS,
+    FIRST_DAYS,
+    SLOWER_SIGMAS,
+    next_soak_days,
+    runs_short,
+)
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -39,8 +45,8 @@ def test_a_slower_soak_is_believed_at_once_where_soaks_hardly_differ() -> None:
 
 
 def test_a_slower_soak_is_not_believed_where_soaks_always_differed_so() -> None:
-    """Two sigma beneath their median it is, and a mean of two at 2 / sqrt(2)."""
-    one, two = 330 * exp(-2 * SIGMA), 330 * exp(-2 * SIGMA / sqrt(2))
+    """So many sigma beneath their median, and a mean of two at 1 / sqrt(2) of that."""
+    one, two = (330 * exp(-SLOWER_SIGMAS * SIGMA / sqrt(count)) for count in (1, 2))
 
     assert not told(soaked(RESTLESS, 300))
     assert (told(soaked(RESTLESS, one * 1.01)), told(soaked(RESTLESS, one * 0.99))) == (False, True)
