@@ -35,9 +35,7 @@ SAG_SIGMAS = 5.0  # [1] of that: no like soak gets there by chance
 LEAST_SAG = 0.04  # [1] of ln(floor)
 FIRST_DAYS = 14.0  # [days] without trim: by then the drives that lose it fastest show it in a soak
 SHARE = 0.4  # [1] of the days without trim at the last soak, from that to the next
-PATIENT_TIMES = (
-    1.5  # [1] times the same: that next one is due at 1 + SHARE, and has a night or two to come in
-)
+PATIENT_TIMES = 1.1 + SHARE  # [1] times the same: by then that next soak has come in, if late by some nights
 CONFIRM_DAYS = 7.0  # [days] from a soak that may be slower to the one that tells
 
 
@@ -71,13 +69,10 @@ def next_soak_days(history: SubjectHistory, since: datetime, now: datetime) -> f
         return None
     if not after:
         return FIRST_DAYS + days_between(before[-1].at, since)
-    if (
-        before
-        and _may_be_slower(after[-1], before)
-        and not any(_may_be_slower(p, before) for p in after[-2:-1])
-    ):
+    newest, one_before = after[-1], after[-2:-1]
+    if _may_be_slower(newest, before) and not any(_may_be_slower(p, before) for p in one_before):
         return CONFIRM_DAYS
-    return max(FIRST_DAYS, SHARE * days_between(since, after[-1].at))
+    return max(FIRST_DAYS, SHARE * days_between(since, newest.at))
 
 
 def _parted(

@@ -5,7 +5,7 @@ Column names and expressions come from code; only values come from a caller, alw
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -194,24 +194,20 @@ def page(
     more = len(rows) > limit
     rows = rows[:limit]
     place = Place(value=rows[-1][name], key=rows[-1][listing.key]) if more else None
-    return [show(listing, row) for row in rows], place
+    return _show(listing, rows), place
 
 
-def show(listing: Listing, row: Row) -> dict[str, Any]:
-    """Give a row's values as their kinds say: instants, truth, and JSON read."""
-    return {column.name: _shown(column.kind, row[column.name]) for column in listing.columns}
+_SHOWN: dict[Kind, Callable[[Any], Any]] = {Kind.TIME: from_ms, Kind.TRUTH: bool, Kind.JSON: json.loads}
 
 
-def _shown(kind: Kind, value: Any) -> Any:
-    if value is None:
-        return None
-    if kind is Kind.TIME:
-        return from_ms(value)
-    if kind is Kind.TRUTH:
-        return bool(value)
-    if kind is Kind.JSON:
-        return json.loads(value)
-    return value
+def _show(listing: Listing, rows: list[Row]) -> list[dict[str, Any]]:
+    """Give the values of rows as their columns' kinds say: instants, truth, and JSON read."""
+    told = [(column.name, _SHOWN[column.kind]) for column in listing.columns if column.kind in _SHOWN]
+    for row in rows:
+        for name, shown in told:
+            if row[name] is not None:
+                row[name] = shown(row[name])
+    return rows
 
 
 def one(tx: Tx, listing: Listing, key: str) -> dict[str, Any] | None:
