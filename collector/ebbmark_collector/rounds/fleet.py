@@ -171,14 +171,16 @@ def listen_for_silence(store: Store, now: datetime, *, pace: Pace = UNHURRIED) -
     go_through(store, ids, begin, now, pace)
 
 
-def keep_within_retention(store: Store, now: datetime, settings: Settings) -> None:
+def keep_within_retention(store: Store, now: datetime, settings: Settings, *, pace: Pace = UNHURRIED) -> None:
     """Thin and drop what is past its retention."""
+    kept, now_ms = settings.retention, to_ms(now)
     partitions.keep_months(store, now)
-    for part in retention.parts(settings.retention, to_ms(now)):
-        place: str | None = ""
-        while place is not None:
+    for part in retention.parts(kept, now_ms):
+        pace.rest()
+        while store.write(part):
+            pace.rest()
 
-            def job(tx: Tx, part: retention.Part = part, place: str = place) -> str | None:
-                return part(tx, place)
+    def begin(tx: Tx, _: datetime) -> Callable[[str], None]:
+        return partial(retention.keep_subject, tx, kept, now_ms)
 
-            place = store.write(job)
+    go_through(store, store.read(retention.subjects), begin, now, pace)

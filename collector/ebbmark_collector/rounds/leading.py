@@ -67,7 +67,7 @@ class Rounds:
             ("judging", 15, judge),
             ("silence", 60, partial(listen_for_silence, store, pace=pace())),
             ("messages", 3, lambda now: (gather(store, post, now), deliver(store, post, now))),
-            ("retention", 3_600, lambda now: keep_within_retention(store, now, settings)),
+            ("retention", 3_600, partial(keep_within_retention, store, settings=settings, pace=pace())),
             ("soundness", 900, self._look_at_the_file),
         )
         self._scheduler.add_job(self._renew, "interval", seconds=RENEW_S, id="lease")

@@ -1,8 +1,8 @@
 """What is dropped when: routine reports after their days, never findings, soaks or an open alert's evidence.
 
-1. Each part works in short transactions: called with the place it had reached, it gives the place to go on
-   from, or None when it is done. Run twice, it does no harm.
-2. No part reads all history: it goes from subject to subject, each from its oldest row, or along an index.
+1. What is dropped of one subject is a step by itself; what is found along an index goes in parts, each called
+   again while it says that more is left. Run twice, it does no harm.
+2. Nothing reads all history: a subject's goes from its oldest row.
 """
 
 from collections.abc import Callable
@@ -11,53 +11,53 @@ from ebbmark_collector.settings import RetentionSettings
 from ebbmark_collector.store import evidence, reports
 from ebbmark_collector.store.tx import Tx
 
-SUBJECTS = 100  # [1] of one transaction
-SPOTS = 500  # [1] of one transaction
+TOGETHER = 100  # [1] rows of one transaction
 DAY_MS = 86_400_000  # [ms]
 _FOLD_AFTER_DAYS = 1  # [days] late reports have mostly come in by then; a later one is folded in
 _READING_DAYS = 420  # [days] the judge looks 400 back; then a day keeps its columns
 _ROUTINE = ("health", "status", "inventory", "take")
-Part = Callable[[Tx, str], str | None]
+Part = Callable[[Tx], bool]
 
 
-def _subjects(settings: RetentionSettings, now_ms: int) -> Part:
-    # Health lives on in its daily row; inventory and status live on in what they left on host and drive.
+def subjects(tx: Tx) -> list[str]:
+    """Give the ids of all drives and hosts."""
+    return [
+        row["id"] for row in tx.query("SELECT drive_id AS id FROM drives UNION ALL SELECT host_id FROM hosts")
+    ]
+
+
+def keep_subject(tx: Tx, settings: RetentionSettings, now_ms: int, subject_id: str) -> None:
+    """Fold, thin and drop what is past its days of one drive or host.
+
+    Health lives on in its daily row; inventory and status live on in what they left on host and drive.
+
+    Args:
+        tx: The transaction.
+        settings: How long what is kept.
+        now_ms: The instant [ms].
+        subject_id: Whose.
+    """
     keep_ms = now_ms - settings.health_days * DAY_MS
-    takes_ms = now_ms - settings.take_days * DAY_MS
-    points_ms = now_ms - settings.spot_figures_days * DAY_MS
-
-    def part(tx: Tx, after: str) -> str | None:
-        rows = tx.query(
-            """SELECT id FROM (SELECT drive_id AS id FROM drives WHERE drive_id > :after
-                               UNION ALL SELECT host_id AS id FROM hosts WHERE host_id > :after) AS subjects
-               ORDER BY id LIMIT :chunk""",
-            {"after": after, "chunk": SUBJECTS},
-        )
-        for row in rows:
-            subject_id = row["id"]
-            reports.drop_days(tx, subject_id, before_ms=keep_ms)
-            evidence.make_points(tx, subject_id, before_ms=points_ms)
-            evidence.drop_readings(tx, subject_id, before_ms=now_ms - _READING_DAYS * DAY_MS)
-            reports.drop_reports(tx, subject_id, kinds=_ROUTINE, before_ms=keep_ms)
-            reports.fold_days(tx, subject_id, before_ms=now_ms - _FOLD_AFTER_DAYS * DAY_MS)
-            tx.run(
-                "DELETE FROM takes WHERE drive_id = :id AND started_ms < :before_ms",
-                {"id": subject_id, "before_ms": takes_ms},
-            )
-        return rows[-1]["id"] if len(rows) == SUBJECTS else None
-
-    return part
+    reports.drop_days(tx, subject_id, before_ms=keep_ms)
+    evidence.make_points(tx, subject_id, before_ms=now_ms - settings.spot_figures_days * DAY_MS)
+    evidence.drop_readings(tx, subject_id, before_ms=now_ms - _READING_DAYS * DAY_MS)
+    reports.drop_reports(tx, subject_id, kinds=_ROUTINE, before_ms=keep_ms)
+    reports.fold_days(tx, subject_id, before_ms=now_ms - _FOLD_AFTER_DAYS * DAY_MS)
+    tx.run(
+        "DELETE FROM takes WHERE drive_id = :id AND started_ms < :before_ms",
+        {"id": subject_id, "before_ms": now_ms - settings.take_days * DAY_MS},
+    )
 
 
 def _thin_spots(before_ms: int) -> Part:
     # A spot's figures say all the judge asks, so the standing is the same before and after.
-    def part(tx: Tx, _: str) -> str | None:
+    def part(tx: Tx) -> bool:
         rows = tx.query(
             """SELECT p.drive_id, p.started_ms, p.probe_id, p.report_id, p.made_ms FROM probes p
                JOIN drives d ON d.drive_id = p.drive_id
                WHERE p.kind = 'spot' AND p.trace_kept = 1 AND p.started_ms < :before_ms AND d.open_alerts = 0
                ORDER BY p.started_ms LIMIT :chunk""",
-            {"before_ms": before_ms, "chunk": SPOTS},
+            {"before_ms": before_ms, "chunk": TOGETHER},
         )
         for row in rows:
             reports.drop_one(tx, row["drive_id"], row["made_ms"], row["report_id"])
@@ -66,26 +66,26 @@ def _thin_spots(before_ms: int) -> Part:
                    WHERE drive_id = :drive_id AND started_ms = :started_ms AND probe_id = :probe_id""",
                 {name: row[name] for name in ("drive_id", "started_ms", "probe_id")},
             )
-        return "" if len(rows) == SPOTS else None
+        return len(rows) == TOGETHER
 
     return part
 
 
 def _drop_answers(before_ms: int) -> Part:
-    def part(tx: Tx, _: str) -> str | None:
+    def part(tx: Tx) -> bool:
         touched = tx.run(
             """DELETE FROM idempotency WHERE (token_id, idempotency_key) IN (
                  SELECT token_id, idempotency_key FROM idempotency
                  WHERE started_ms < :before_ms LIMIT :chunk)""",
-            {"before_ms": before_ms, "chunk": SPOTS},
+            {"before_ms": before_ms, "chunk": TOGETHER},
         )
-        return "" if touched == SPOTS else None
+        return touched == TOGETHER
 
     return part
 
 
 def parts(settings: RetentionSettings, now_ms: int) -> list[Part]:
-    """Give the parts of one retention round.
+    """Give the parts of one retention round that are no subject's.
 
     Args:
         settings: How long what is kept.
@@ -93,6 +93,5 @@ def parts(settings: RetentionSettings, now_ms: int) -> list[Part]:
     """
     return [
         _thin_spots(now_ms - settings.spot_trace_days * DAY_MS),
-        _subjects(settings, now_ms),
         _drop_answers(now_ms - DAY_MS),
     ]

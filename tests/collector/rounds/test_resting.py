@@ -5,9 +5,10 @@ from collections import Counter
 from datetime import datetime, timedelta
 from itertools import count
 
-from ebbmark_collector.rounds.fleet import judge_fleet, listen_for_silence
+from ebbmark_collector.rounds.fleet import judge_fleet, keep_within_retention, listen_for_silence
 from ebbmark_collector.rounds.resting import LONGEST_S, TIMES, Rests
 from ebbmark_collector.rounds.stepping import CHUNK, STEP_S, Pace
+from ebbmark_collector.settings import Settings
 from ebbmark_collector.store import Store
 
 from tests.collector import wire
@@ -112,6 +113,24 @@ def test_listening_for_silence_lets_others_go_too(store: Store) -> None:
     )
     assert next(rested) == 40
     assert len(silent) == 40
+
+
+def test_retention_lets_others_go_too(store: Store) -> None:
+    """A year later each host and drive is kept in a transaction of its own where that is slow; all are."""
+    _many_drives(store, 5)
+    take(store, wire.status(NOON + timedelta(minutes=5)), at=NOON + timedelta(minutes=5))
+    passed, rested = count(step=10 * STEP_S), count()
+
+    def rest() -> timedelta:
+        next(rested)
+        return timedelta(0)
+
+    pace = Pace(rest=rest, now_s=lambda: next(passed))
+    keep_within_retention(store, NOON + timedelta(days=365), Settings(), pace=pace)
+
+    subjects, parts = 6, 2
+    assert next(rested) == subjects + parts
+    assert store.read(lambda tx: tx.query("SELECT report_id FROM reports")) == []
 
 
 def _many_drives(store: Store, number: int) -> None:
