@@ -175,12 +175,9 @@ def keep_within_retention(store: Store, now: datetime, settings: Settings, *, pa
     """Thin and drop what is past its retention."""
     kept, now_ms = settings.retention, to_ms(now)
     partitions.keep_months(store, now)
-    for part in retention.parts(kept, now_ms):
+    while store.write(lambda tx: retention.drop_answers(tx, now_ms)):
         pace.rest()
-        while store.write(part):
-            pace.rest()
-
-    def begin(tx: Tx, _: datetime) -> Callable[[str], None]:
-        return partial(retention.keep_subject, tx, kept, now_ms)
-
-    go_through(store, store.read(retention.subjects), begin, now, pace)
+    spots = store.read(lambda tx: retention.spots_to_thin(tx, kept, now_ms))
+    go_through(store, spots, lambda tx, _: partial(retention.thin_spot, tx), now, pace)
+    subjects = store.read(retention.subjects)
+    go_through(store, subjects, lambda tx, _: partial(retention.keep_subject, tx, kept, now_ms), now, pace)

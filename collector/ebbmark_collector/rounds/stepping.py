@@ -6,8 +6,11 @@ Twenty drives may take a tenth of a second, and who reports meanwhile would wait
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import TypeVar
 
 from ebbmark_collector.store import Store, Tx
+
+S = TypeVar("S")
 
 CHUNK = 20  # [1] subjects in one transaction, at the most
 STEP_S = 0.02  # [s] after which it takes on no further one
@@ -31,8 +34,8 @@ UNHURRIED = Pace()
 
 def go_through(
     store: Store,
-    subjects: Sequence[str],
-    begin: Callable[[Tx, datetime], Callable[[str], None]],
+    subjects: Sequence[S],
+    begin: Callable[[Tx, datetime], Callable[[S], None]],
     now: datetime,
     pace: Pace = UNHURRIED,
 ) -> None:
@@ -40,7 +43,7 @@ def go_through(
 
     Args:
         store: The store.
-        subjects: Their ids.
+        subjects: Their ids, or whatever says which they are.
         begin: Called in each transaction with its instant; gives what looks at a subject in it.
         now: When the first begins, the rest before it not counted.
         pace: When a transaction ends and how long others go first.
@@ -50,7 +53,7 @@ def go_through(
         chunk = subjects[done : done + CHUNK]
         now += pace.rest()
 
-        def job(tx: Tx, chunk: Sequence[str] = chunk, now: datetime = now) -> int:
+        def job(tx: Tx, chunk: Sequence[S] = chunk, now: datetime = now) -> int:
             look = begin(tx, now)
             began_s = pace.now_s()
             for number, subject in enumerate(chunk, 1):

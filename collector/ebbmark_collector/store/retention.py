@@ -1,22 +1,20 @@
 """What is dropped when: routine reports after their days, never findings, soaks or an open alert's evidence.
 
-1. What is dropped of one subject is a step by itself; what is found along an index goes in parts, each called
-   again while it says that more is left. Run twice, it does no harm.
-2. Nothing reads all history: a subject's goes from its oldest row.
+Each step is of one drive, host or spot, or of a few answers, so that a round may let others go between any
+two. Run twice, it does no harm. Nothing reads all history: a subject's goes from its oldest row, old spots
+along an index.
 """
-
-from collections.abc import Callable
 
 from ebbmark_collector.settings import RetentionSettings
 from ebbmark_collector.store import evidence, reports
-from ebbmark_collector.store.tx import Tx
+from ebbmark_collector.store.tx import Row, Tx
 
-TOGETHER = 100  # [1] rows of one transaction
 DAY_MS = 86_400_000  # [ms]
 _FOLD_AFTER_DAYS = 1  # [days] late reports have mostly come in by then; a later one is folded in
 _READING_DAYS = 420  # [days] the judge looks 400 back; then a day keeps its columns
 _ROUTINE = ("health", "status", "inventory", "take")
-Part = Callable[[Tx], bool]
+_SPOTS_A_ROUND = 20_000  # [1]
+_ANSWERS_TOGETHER = 100  # [1]
 
 
 def subjects(tx: Tx) -> list[str]:
@@ -49,49 +47,38 @@ def keep_subject(tx: Tx, settings: RetentionSettings, now_ms: int, subject_id: s
     )
 
 
-def _thin_spots(before_ms: int) -> Part:
-    # A spot's figures say all the judge asks, so the standing is the same before and after.
-    def part(tx: Tx) -> bool:
-        rows = tx.query(
-            """SELECT p.drive_id, p.started_ms, p.probe_id, p.report_id, p.made_ms FROM probes p
-               JOIN drives d ON d.drive_id = p.drive_id
-               WHERE p.kind = 'spot' AND p.trace_kept = 1 AND p.started_ms < :before_ms AND d.open_alerts = 0
-               ORDER BY p.started_ms LIMIT :chunk""",
-            {"before_ms": before_ms, "chunk": TOGETHER},
-        )
-        for row in rows:
-            reports.drop_one(tx, row["drive_id"], row["made_ms"], row["report_id"])
-            tx.run(
-                """UPDATE probes SET trace_kept = 0, report_id = ''
-                   WHERE drive_id = :drive_id AND started_ms = :started_ms AND probe_id = :probe_id""",
-                {name: row[name] for name in ("drive_id", "started_ms", "probe_id")},
-            )
-        return len(rows) == TOGETHER
+def spots_to_thin(tx: Tx, settings: RetentionSettings, now_ms: int) -> list[Row]:
+    """Give the spots whose trace is past its days, of drives without an open alert.
 
-    return part
-
-
-def _drop_answers(before_ms: int) -> Part:
-    def part(tx: Tx) -> bool:
-        touched = tx.run(
-            """DELETE FROM idempotency WHERE (token_id, idempotency_key) IN (
-                 SELECT token_id, idempotency_key FROM idempotency
-                 WHERE started_ms < :before_ms LIMIT :chunk)""",
-            {"before_ms": before_ms, "chunk": TOGETHER},
-        )
-        return touched == TOGETHER
-
-    return part
-
-
-def parts(settings: RetentionSettings, now_ms: int) -> list[Part]:
-    """Give the parts of one retention round that are no subject's.
-
-    Args:
-        settings: How long what is kept.
-        now_ms: The instant [ms].
+    A spot's figures say all the judge asks, so the standing is the same before and after.
     """
-    return [
-        _thin_spots(now_ms - settings.spot_trace_days * DAY_MS),
-        _drop_answers(now_ms - DAY_MS),
-    ]
+    return tx.query(
+        """SELECT p.drive_id, p.started_ms, p.probe_id, p.report_id, p.made_ms FROM probes p
+           JOIN drives d ON d.drive_id = p.drive_id
+           WHERE p.kind = 'spot' AND p.trace_kept = 1 AND p.started_ms < :before_ms AND d.open_alerts = 0
+           ORDER BY p.started_ms LIMIT :most""",
+        {"before_ms": now_ms - settings.spot_trace_days * DAY_MS, "most": _SPOTS_A_ROUND},
+    )
+
+
+def thin_spot(tx: Tx, spot: Row) -> None:
+    """Drop a spot's trace, unless an alert of its drive was raised since."""
+    drive = tx.query("SELECT open_alerts FROM drives WHERE drive_id = :id", {"id": spot["drive_id"]})
+    if not drive or drive[0]["open_alerts"]:
+        return
+    reports.drop_one(tx, spot["drive_id"], spot["made_ms"], spot["report_id"])
+    tx.run(
+        """UPDATE probes SET trace_kept = 0, report_id = ''
+           WHERE drive_id = :drive_id AND started_ms = :started_ms AND probe_id = :probe_id""",
+        {name: spot[name] for name in ("drive_id", "started_ms", "probe_id")},
+    )
+
+
+def drop_answers(tx: Tx, now_ms: int) -> bool:
+    """Drop some answers kept for callers who ask twice; true where more are left."""
+    touched = tx.run(
+        """DELETE FROM idempotency WHERE (token_id, idempotency_key) IN (
+             SELECT token_id, idempotency_key FROM idempotency WHERE started_ms < :before_ms LIMIT :most)""",
+        {"before_ms": now_ms - DAY_MS, "most": _ANSWERS_TOGETHER},
+    )
+    return touched == _ANSWERS_TOGETHER
