@@ -1,7 +1,7 @@
 """Conditions of the write rate: the floor against the demand, today and on its present course."""
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from math import exp, log
 from statistics import median
 
@@ -14,7 +14,7 @@ from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT, runs_hotter
 from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS, only_heated
 from ebbmark_collector.judge.doubt import scatter_explains
-from ebbmark_collector.judge.findings import CauseKind, Ground, Likeness, Limit
+from ebbmark_collector.judge.findings import CauseKind, Ground, Likeness, Limit, Meeting
 from ebbmark_collector.judge.history import Presence, ProbePoint
 from ebbmark_collector.judge.series import days_between, soak_series, spot_series
 from ebbmark_collector.judge.slide import LEAST_SHIFT, scatter_of
@@ -39,8 +39,9 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
     readers = _reader_limits(scene)
     doubted = _may_be_chance(scene)
     beneath_rate = standing.shown is Word.UNFIT and not heated and not readers and not doubted
+    meets_rate = _meets_rate_soon(scene)
     foreseen = (
-        _meets_rate_soon(scene)
+        meets_rate is not None
         or (not readers and _sank_between_visits(scene))
         or (not heated and _worn_down(scene))
     )
@@ -69,9 +70,14 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
             limit=standing.demand_bytes_per_s,
             unit="bytes/s",
             since=standing.evidence_at,
-            act_by=standing.evidence_at if beneath_rate else None,
+            act_by=standing.evidence_at if beneath_rate else _date(meets_rate) if meets_rate else None,
             why=(
                 *(r.sentence for r in standing.reasons),
+                *(
+                    (f"Its floor is {_falling(meets_rate, standing.rate_bytes_per_s)}.",)
+                    if meets_rate
+                    else ()
+                ),
                 *((_HEATED,) if heated else ()),
                 *((_DOUBTED,) if doubted else ()),
             ),
@@ -238,7 +244,7 @@ def floor_will_meet_demand(scene: Scene) -> tuple[Seen, ...]:
         return (_not_asked(kind),)
     if scene.standing.shown is Word.UNFIT:
         return (_taken_over(kind),)
-    rate = _meets_rate_soon(scene)
+    rate = _meets_rate_soon(scene) is not None
     limit = Limit.FLOOR_MEETS_RATE if rate else Limit.FLOOR_MEETS_DEMAND
     meeting = scene.outlook.meeting(limit)
     if meeting is None or meeting.likely is None:
@@ -249,19 +255,21 @@ def floor_will_meet_demand(scene: Scene) -> tuple[Seen, ...]:
     sight = Sight.PRESENT if days <= horizon else Sight.ABSENT
     if horizon < days <= horizon * (1 + deadband_of(kind, scene)):
         sight = Sight.BETWEEN
+    if sight is Sight.PRESENT and scene.standing.shown is Word.MARGINAL:
+        sight = (
+            Sight.BETWEEN
+        )  # the alert of the floor says it, with the date: one drive, one trouble, one alert
     asked = scene.standing.rate_bytes_per_s if rate else scene.standing.demand_bytes_per_s
-    earliest = f", {meeting.earliest:%Y-%m-%d} at the earliest" if meeting.earliest else ""
     return (
         Seen(
             kind=kind,
             sight=sight,
-            what=f"floor about {mb_s(meeting.value_now)} and falling; it meets {mb_s(asked)} "
-            f"likely on {meeting.likely:%Y-%m-%d}{earliest}",
+            what=f"floor {_falling(meeting, asked)}",
             predicts_lost_frames=rate,
             value=meeting.value_now,
             limit=asked,
             unit="bytes/s",
-            act_by=meeting.earliest or meeting.likely,
+            act_by=_date(meeting),
             why=(f"{meeting.points} gathered probes fall together.",),
             milder=0 if rate else 1,
             because=f"Its likely date moved beyond the horizon of {horizon:.0f} days.",
@@ -353,11 +361,24 @@ def slower_than_siblings(scene: Scene) -> tuple[Seen, ...]:
     )
 
 
-def _meets_rate_soon(scene: Scene) -> bool:
+def _meets_rate_soon(scene: Scene) -> Meeting | None:
+    """Give when the floor meets the rate itself, if that is within the horizon."""
     meeting = scene.outlook.meeting(Limit.FLOOR_MEETS_RATE)
     if meeting is None or meeting.likely is None or link_holds(scene):
-        return False
-    return meeting.likely <= scene.now + timedelta(days=scene.watch.horizon_days)
+        return None
+    return meeting if meeting.likely <= scene.now + timedelta(days=scene.watch.horizon_days) else None
+
+
+def _date(meeting: Meeting) -> datetime | None:
+    return meeting.earliest or meeting.likely
+
+
+def _falling(meeting: Meeting, asked_bytes_per_s: float | None) -> str:
+    earliest = f", {meeting.earliest:%Y-%m-%d} at the earliest" if meeting.earliest else ""
+    return (
+        f"about {mb_s(meeting.value_now)} and falling; it meets {mb_s(asked_bytes_per_s)} "
+        f"likely on {meeting.likely:%Y-%m-%d}{earliest}"
+    )
 
 
 def _not_asked(kind: Kind) -> Seen:

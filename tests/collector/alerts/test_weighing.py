@@ -637,6 +637,24 @@ def test_lost_frames_three_months_ahead_are_told_only_where_the_role_looks_so_fa
     assert found.predicts_lost_frames is foretells
 
 
+def test_once_beneath_the_demand_one_alert_tells_the_course_with_its_date() -> None:
+    """The forecast is not raised beside it for the same fall; one that stands already stays as it is."""
+    role = a_role(watch=Watch(horizon_days=120))
+    falling = [
+        a_soak(role, 1 + 30 * (6 - i), 360 * MB * 0.93**i) for i in range(7)
+    ]  # 250, then 233 MB/s of 240
+    ahead = weighed(a_past(*falling[:-1]), role, days_ago(29))
+    beneath = weighed(a_past(*falling), role)
+    forecast, floor = (beneath[kind, ""] for kind in (K.FLOOR_WILL_MEET_DEMAND, K.FLOOR_UNDER_DEMAND))
+
+    assert ahead[K.FLOOR_WILL_MEET_DEMAND, ""].sight is Sight.PRESENT
+    assert ahead[K.FLOOR_UNDER_DEMAND, ""].sight is not Sight.PRESENT
+    assert forecast.sight is Sight.BETWEEN
+    assert (floor.sight, floor.predicts_lost_frames) == (Sight.PRESENT, True)
+    assert floor.act_by == forecast.act_by is not None
+    assert any("falling; it meets 200 MB/s likely on" in sentence for sentence in floor.why)
+
+
 def test_a_drive_that_was_never_trimmed_is_not_news() -> None:
     """Without trim from its first probe on, nothing has stopped."""
     past = a_past(*SOUND, facts={"trim": False})
