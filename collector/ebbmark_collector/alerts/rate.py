@@ -24,7 +24,7 @@ SINKING = -0.003  # [1/day] of ln(rate): nine percent a month, which no healthy 
 DEEP = 0.15  # [1] of its rate gone
 RECENT_SPOTS = 7  # [1]
 SUNK_SIGMAS = 3.0  # [1] of what soaks of this drive differ by
-FEW_SOAKS = 2  # [1] before the newest that tell what is usual
+FEW_SOAKS = 4  # [1] before the newest that tell what is usual
 STALL_NEAR = 0.25  # [1] of the buffer: stops that grew to this much will go on growing
 STALL_GREW = 3.0  # [1] times
 

@@ -125,7 +125,9 @@ def slide(
         low, high = line.slope - HALF_90 * error, line.slope + HALF_90 * error
     by_order = len(dots) >= SEN_FROM and test.p_falling <= SIGNIFICANT and high < 0
     sigmas = PAIR_SIGMAS if len(dots) == 2 else FEW_SIGMAS
-    by_size = line.slope <= -sigmas * error and y[-1] <= median(y)
+    # Two as usual and one low are a reading, no course: of three, the middle one has fallen as well.
+    alone = len(dots) == 3 and y[1] > y[0] - noise
+    by_size = line.slope <= -sigmas * error and y[-1] <= median(y) and not alone
     steep = line.slope <= log(1 - LEAST_FALL_A_YEAR) / 365
     return Slide(
         at=at,

@@ -699,8 +699,8 @@ def test_the_rise_of_one_project_is_not_taken_for_the_rise_of_the_drive() -> Non
     assert weighed(past)[(K.NEARLY_FULL, "")].sight is not Sight.PRESENT
 
 
-def _marginal_after(used: int, *floors_mb: float) -> Condition:
-    soaks = [a_soak(ROLE, 1 + 30 * i, floor * MB) for i, floor in enumerate(reversed(floors_mb))]
+def _marginal_after(used: int, *floors_mb: float, every_days: int = 30) -> Condition:
+    soaks = [a_soak(ROLE, 1 + every_days * i, floor * MB) for i, floor in enumerate(reversed(floors_mb))]
     scattered = [a_spot(d + 0.5, 900 * MB * 1.03 ** (-1) ** d) for d in range(60)]
     past = a_past(*soaks, *scattered, health=(a_health(1, percentage_used=used),))
     return weighed(past)[(K.FLOOR_UNDER_DEMAND, "")]
@@ -712,6 +712,12 @@ def test_a_fall_that_scatter_might_explain_is_believed_where_wear_says_the_same(
 
     assert _marginal_after(107, *falling).predicts_lost_frames
     assert not _marginal_after(20, *falling).predicts_lost_frames
+
+
+def test_a_worn_drive_is_not_called_by_one_low_soak_before_it_is_known() -> None:
+    """Two soaks do not tell what is usual; its next one comes within a week anyway."""
+    assert not _marginal_after(107, 300, 302, 226, every_days=15).predicts_lost_frames
+    assert _marginal_after(107, 300, 302, 299, 301, 226, every_days=15).predicts_lost_frames
 
 
 def test_a_worn_drive_that_was_as_low_before_and_came_back_is_not_called() -> None:

@@ -31,6 +31,19 @@ def test_four_monthly_soaks_that_fall_together_are_enough() -> None:
     assert found.per_day == pytest.approx(-0.0028)
 
 
+def test_of_three_points_one_low_one_is_a_reading_and_no_course() -> None:
+    """A quarter less in the last of three may be gone at the next, unless the one before fell as well."""
+
+    def found(*floors: float) -> bool:
+        dots = [Dot(day=-15.0 * (2 - i), ln=log(floor)) for i, floor in enumerate(floors)]
+        slid = slide(dots, NOW)
+        assert slid is not None
+        return slid.falling
+
+    assert not found(325, 327, 249)
+    assert found(325, 290, 249)
+
+
 def test_two_points_have_no_slide() -> None:
     """Two soaks are no trend."""
     assert slide(_falling(2, 30, 0.01), NOW) is None
