@@ -212,6 +212,7 @@ def told_again(lived: SqliteStore, path: Path, host_id: str) -> SqliteStore:
     def job(tx: Tx) -> None:
         hosts.add_host(tx, host_id=host_id, name="cut-1", system="Linux", machine_key=None, now_ms=0)
         rules.put_assignment(tx, {"assignment_id": "a", "place_in_order": 1, "created_ms": 0, **RULE})
+        rules.set_mark(tx, "told again")  # else another test's rules of this name may be in memory
 
     again = SqliteStore(path)
     again.write(job)
