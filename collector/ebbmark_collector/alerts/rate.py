@@ -73,11 +73,7 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
             act_by=standing.evidence_at if beneath_rate else _date(meets_rate) if meets_rate else None,
             why=(
                 *(r.sentence for r in standing.reasons),
-                *(
-                    (f"Its floor is {_falling(meets_rate, standing.rate_bytes_per_s)}.",)
-                    if meets_rate
-                    else ()
-                ),
+                *((_course_of(meets_rate, standing.rate_bytes_per_s),) if meets_rate else ()),
                 *((_HEATED,) if heated else ()),
                 *((_DOUBTED,) if doubted else ()),
             ),
@@ -256,9 +252,7 @@ def floor_will_meet_demand(scene: Scene) -> tuple[Seen, ...]:
     if horizon < days <= horizon * (1 + deadband_of(kind, scene)):
         sight = Sight.BETWEEN
     if sight is Sight.PRESENT and scene.standing.shown is Word.MARGINAL:
-        sight = (
-            Sight.BETWEEN
-        )  # the alert of the floor says it, with the date: one drive, one trouble, one alert
+        sight = Sight.BETWEEN  # the floor's own alert says it, with the date; one that stands stays
     asked = scene.standing.rate_bytes_per_s if rate else scene.standing.demand_bytes_per_s
     return (
         Seen(
@@ -371,6 +365,10 @@ def _meets_rate_soon(scene: Scene) -> Meeting | None:
 
 def _date(meeting: Meeting) -> datetime | None:
     return meeting.earliest or meeting.likely
+
+
+def _course_of(meeting: Meeting, asked_bytes_per_s: float | None) -> str:
+    return f"Its floor is {_falling(meeting, asked_bytes_per_s)}."
 
 
 def _falling(meeting: Meeting, asked_bytes_per_s: float | None) -> str:

@@ -62,16 +62,15 @@ def spots_to_thin(tx: Tx, settings: RetentionSettings, now_ms: int) -> list[Row]
 
 
 def thin_spot(tx: Tx, spot: Row) -> None:
-    """Drop a spot's trace, unless an alert of its drive was raised since."""
-    drive = tx.query("SELECT open_alerts FROM drives WHERE drive_id = :id", {"id": spot["drive_id"]})
-    if not drive or drive[0]["open_alerts"]:
-        return
-    reports.drop_one(tx, spot["drive_id"], spot["made_ms"], spot["report_id"])
-    tx.run(
+    """Drop a spot's trace, unless its drive was given an alert or the spot went to another drive since."""
+    thinned = tx.run(
         """UPDATE probes SET trace_kept = 0, report_id = ''
-           WHERE drive_id = :drive_id AND started_ms = :started_ms AND probe_id = :probe_id""",
+           WHERE drive_id = :drive_id AND started_ms = :started_ms AND probe_id = :probe_id AND trace_kept = 1
+             AND (SELECT open_alerts FROM drives WHERE drive_id = :drive_id) = 0""",
         {name: spot[name] for name in ("drive_id", "started_ms", "probe_id")},
     )
+    if thinned:
+        reports.drop_one(tx, spot["drive_id"], spot["made_ms"], spot["report_id"])
 
 
 def drop_answers(tx: Tx, now_ms: int) -> bool:

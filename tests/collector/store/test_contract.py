@@ -4,14 +4,18 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
+from random import Random
 
 import pytest
 from ebbmark_collector.errors import Conflict
+from ebbmark_collector.intake import accept_many
 from ebbmark_collector.store import Store, Tx, Value, hosts, leases, savepoint
 from ebbmark_collector.store.listing import Column, Filter, Kind, Listing, Place, page
+from ebbmark_collector.store.lists import DRIVES
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from tests.collector import wire
 from tests.collector.conftest import NOON
 
 ROWS = Listing(
@@ -376,6 +380,23 @@ def test_contains_looks_into_each_column_by_itself(
 
     rows, _ = store.read(lambda tx: page(tx, searched, contains=contains))
     assert expected == sorted(row["host_id"] for row in rows)
+
+
+def test_the_longest_names_of_a_drive_are_kept(store: Store) -> None:
+    """No index of what is listed or searched bounds what people may write: four bytes a letter, by chance."""
+    chance = Random(12)
+    named = {
+        column: "".join(chr(chance.randrange(0x10000, 0x10FFFF)) for _ in range(256))
+        for column in ("label", "asset_tag", "place", "model", "serial")
+    }
+    store.write(lambda tx: add(tx, "host-1"))
+    accept_many(store, [wire.inventory(NOON)], host_id="host-1", received_at=NOON)
+
+    sets = ", ".join(f"{column} = :{column}" for column in named)
+    store.write(lambda tx: tx.run(f"UPDATE drives SET {sets}", named))
+
+    rows, _ = store.read(lambda tx: page(tx, DRIVES, contains=named["place"][100:110]))
+    assert [{column: row[column] for column in named} for row in rows] == [named]
 
 
 def test_time_of_an_id_is_its_order() -> None:

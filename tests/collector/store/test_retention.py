@@ -6,7 +6,7 @@ import pytest
 from ebbmark_collector.intake import accept_many
 from ebbmark_collector.rounds import judge_fleet, keep_within_retention
 from ebbmark_collector.settings import Settings
-from ebbmark_collector.store import Row, Store, Tx, evidence, hosts
+from ebbmark_collector.store import Row, Store, Tx, evidence, hosts, retention, to_ms
 
 from tests.collector import wire
 from tests.collector.conftest import NOON
@@ -101,6 +101,25 @@ def test_spot_traces_go_and_soaks_stay(year: Store) -> None:
     counted = {(row["kind"], row["trace_kept"]): row["n"] for row in left}
     assert counted == {("soak", 1): 1, ("spot", 1): 9, ("spot", 0): 11}
     assert len(year.read(lambda tx: tx.query("SELECT report_id FROM reports WHERE kind = 'probe'"))) == 10
+
+
+@pytest.mark.parametrize(
+    "since",
+    ["UPDATE drives SET open_alerts = 1", "UPDATE probes SET drive_id = 'another' WHERE kind = 'spot'"],
+    ids=["an alert was raised", "found to be another drive's"],
+)
+def test_a_spot_that_matters_again_since_it_was_looked_up_keeps_its_trace(year: Store, since: str) -> None:
+    """Between looking up old spots and thinning one, others write: no trace goes that is still asked for."""
+    now_ms, kept = to_ms(NOON), Settings().retention
+    old = year.read(lambda tx: retention.spots_to_thin(tx, kept, now_ms))
+    before = _rows(year, "reports")
+    year.write(lambda tx: tx.run(since))
+
+    year.write(lambda tx: [retention.thin_spot(tx, spot) for spot in old])
+
+    assert len(old) == 19  # of one every ten days, those 280 to 100 days old
+    assert _rows(year, "reports") == before
+    assert year.read(lambda tx: tx.query("SELECT 1 AS n FROM probes WHERE trace_kept = 0")) == []
 
 
 def _at_whole_bytes(row: Row) -> Row:
