@@ -12,8 +12,9 @@ from ebbmark_collector.alerts.surroundings import link_holds
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
 from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT, runs_hotter
-from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS, only_heated
+from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS, only_heated_as_told
 from ebbmark_collector.judge.doubt import scatter_explains
+from ebbmark_collector.judge.filling import past_a_take
 from ebbmark_collector.judge.findings import CauseKind, Ground, Likeness, Limit, Meeting
 from ebbmark_collector.judge.history import Presence, ProbePoint
 from ebbmark_collector.judge.series import days_between, soak_series, spot_series
@@ -38,7 +39,9 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
     heated = _only_heated(scene)
     readers = _reader_limits(scene)
     doubted = _may_be_chance(scene)
-    beneath_rate = standing.shown is Word.UNFIT and not heated and not readers and not doubted
+    overfilled = _overfilled(scene)
+    excused = heated or readers or doubted or overfilled is not None
+    beneath_rate = standing.shown is Word.UNFIT and not excused
     meets_rate = _meets_rate_soon(scene)
     foreseen = (
         meets_rate is not None
@@ -76,6 +79,7 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
                 *((_course_of(meets_rate, standing.rate_bytes_per_s),) if meets_rate else ()),
                 *((_HEATED,) if heated else ()),
                 *((_DOUBTED,) if doubted else ()),
+                *((overfilled,) if overfilled else ()),
             ),
             milder=0 if beneath_rate else 1 if foreseen else 2,
             because=f"It was probed again and does better: {told}.",
@@ -85,8 +89,8 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
 
 
 _HEATED = (
-    "It dipped while hot from being written far above its role's rate, and then lasted above the demand: "
-    "a rehearsal at the role's rate tells whether a take would dip."
+    "It dipped while hot from being written far above its role's rate, and then lasted at what is asked, as "
+    "near as its soaks tell: a rehearsal at the role's rate tells whether a take would dip."
 )
 _DOUBTED = (
     "Its soaks differ by as much from one to the next, and nothing else speaks of a change: it counts as "
@@ -196,15 +200,34 @@ def _only_heated(scene: Scene) -> bool:
     """Tell whether the floor was a passing dip of a soak that made the drive hot, well above the role's rate.
 
     Such a dip is shown and counts against the standing; a take at the role's rate does not make that heat.
+    What it lasted at may lie beneath the demand by what its soaks differ, but not beneath the rate.
     """
     standing = scene.standing
     soak = next((p for p in scene.history.soaks if p.probe_id == standing.probe_id), None)
-    demand = standing.demand_bytes_per_s
+    demand = scene.role.demand if scene.role is not None else None
     lowered = standing.rests_on(Ground.LOWERED_BY_SPOT) or standing.rests_on(Ground.LOWERED_BY_TAKE)
     if soak is None or demand is None or lowered:
         return False
     stopped = soak.longest_stall_s is not None and soak.longest_stall_s >= STALL_NEAR
-    return only_heated(soak, demand) and not stopped
+    return only_heated_as_told(scene.history, soak, demand, scene.now) and not stopped
+
+
+def _overfilled(scene: Scene) -> str | None:
+    """Say that the floor lies where its soak had filled the drive past what a take leaves, if so."""
+    standing, role = scene.standing, scene.role
+    if role is None or standing.rests_on(Ground.LOWERED_BY_SPOT) or standing.rests_on(Ground.LOWERED_BY_TAKE):
+        return None
+    soaks = [p for p in soak_series(scene.history) if p.at <= scene.now]
+    if not soaks or soaks[-1].probe_id != standing.probe_id:
+        return None
+    found = past_a_take(scene.history, role, soaks, scene.now)
+    if found is None:
+        return None
+    end, take_ends = found
+    return (
+        f"It slowed as its soak filled it to {end:.0%}; a take begun at its fullest of late ends at "
+        f"{take_ends:.0%}. One begun any fuller may lose frames: free it before."
+    )
 
 
 def margin_thin(scene: Scene) -> tuple[Seen, ...]:

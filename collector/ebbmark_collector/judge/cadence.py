@@ -4,7 +4,8 @@ Rules.
 
 1. Never later than its role orders, never sooner than `LEAST_DAYS` after its last soak. A drive that has no
    soak yet, or whose last one lies beneath its rate already, has no reason to hurry, unless that one may be
-   chance: then one more tells.
+   chance, went on past what a take fills, or dipped while hot and the drive runs hotter than it did: then one
+   more tells.
 2. Where its soaks fall, the steepest of their falls leaves it some days to its rate; it is soaked when a part
    of them has gone. That needs no test of significance: a fall by chance costs one soak and dates nothing,
    and with room to spare it changes nothing.
@@ -18,7 +19,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import log
 
+from ebbmark_collector.judge.causes import runs_hotter
+from ebbmark_collector.judge.course import only_heated_as_told
 from ebbmark_collector.judge.doubt import scatter_explains
+from ebbmark_collector.judge.filling import past_a_take
 from ebbmark_collector.judge.findings import Outlook
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import days_between, soak_series
@@ -30,6 +34,9 @@ SHARE = 0.4  # [1] of the days that a fall leaves
 COMPARED = 3  # [1] soaks before the last that its fall is read from
 LATE_PERCENT = 70.0  # [%] of the rated endurance
 LATE_DAYS = 15.0  # [days]
+AGAIN_DAYS = 14.0  # [days]
+_OVERFILLED = "Its last soak filled it further than a take does; one begun with more room tells more."
+_HOTTER = "It dips only while hot so far, and runs hotter than it did."
 _MAY_BE_CHANCE = "Its last soak lies beneath its rate by no more than its soaks differ; one more tells."
 
 
@@ -64,8 +71,8 @@ def soak_sooner(
         return None
     floor, rate = soaks[-1].floor_bytes_per_s or 0.0, role.demand.rate_bytes_per_s
     if floor <= rate:
-        again = usual > LEAST_DAYS and scatter_explains(history, rate, now)
-        return SoakSooner(every_days=LEAST_DAYS, why=_MAY_BE_CHANCE) if again else None
+        more = _one_more(history, role, soaks, now)
+        return more if more is not None and more.every_days < usual else None
     found: list[tuple[float, str]] = []
     left_days = _fall_leaves(soaks[-1 - COMPARED :], rate)
     if left_days is not None:
@@ -83,6 +90,20 @@ def soak_sooner(
     days, why = min(found, default=(usual, ""))
     days = max(LEAST_DAYS, days)
     return SoakSooner(every_days=days, why=why) if days < usual else None
+
+
+def _one_more(
+    history: SubjectHistory, role: DriveRole, soaks: Sequence[ProbePoint], now: datetime
+) -> SoakSooner | None:
+    """Give the soak that tells whether one beneath the rate was chance, heat or a fill no take comes to."""
+    assert role.demand is not None  # callers ask for a drive that must carry a rate
+    if scatter_explains(history, role.demand.rate_bytes_per_s, now):
+        return SoakSooner(every_days=LEAST_DAYS, why=_MAY_BE_CHANCE)
+    if past_a_take(history, role, soaks, now) is not None:
+        return SoakSooner(every_days=AGAIN_DAYS, why=_OVERFILLED)
+    if only_heated_as_told(history, soaks[-1], role.demand, now) and runs_hotter(history, now):
+        return SoakSooner(every_days=AGAIN_DAYS, why=_HOTTER)
+    return None
 
 
 def _fall_leaves(soaks: Sequence[ProbePoint], rate_bytes_per_s: float) -> float | None:

@@ -20,6 +20,8 @@ from datetime import datetime, timedelta
 from math import exp, hypot, log
 from statistics import median
 
+from ebbmark_agent.evidence.demand import Demand
+
 from ebbmark_collector.judge.change import baseline, growth, step
 from ebbmark_collector.judge.filling import fill_meeting, slowed_as_it_filled, was_as_full
 from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Outlook, Slide
@@ -44,6 +46,7 @@ RECENT_SPOTS = 5  # [1]
 RECENT_SOAKS = 3  # [1]
 SOAK_SCATTER = 1.3  # [1] times a spot's: between soaks lie weeks of weather
 HOT_C = 70.0  # [degrees Celsius] where makers' throttling commonly begins; common practice, no source
+HEATED_SIGMAS = 2.0  # [1] of what soaks of this drive differ by
 GREEDY_TIMES = 1.25  # [1] times the demand, so half as much again as a take at the usual headroom writes
 SOAKS_SPAN_DAYS = 21.0  # [days] less is two soaks out of turn, and their scatter would make a steep course
 LEAST_SPOTS = 10  # [1] that tell a scatter
@@ -129,17 +132,30 @@ def estimated_floor(soaks: Sequence[ProbePoint], spots: Sequence[ProbePoint]) ->
     return shown * ratio if ratio < exp(-max(0.05, noise)) else shown
 
 
-def only_heated(soak: ProbePoint, demand_bytes_per_s: float | None) -> bool:
+def only_heated(soak: ProbePoint, demand_bytes_per_s: float | None, *, allowed: float = 1.0) -> bool:
     """Tell whether a soak's floor was a passing dip while hot from being written far above the demand.
 
     Such a dip is shown and counts against the standing; a take at the role's rate does not make that heat.
+
+    Args:
+        soak: The soak.
+        demand_bytes_per_s: What its role asks [bytes/s].
+        allowed: Share of that at which it must have lasted [1]; less than 1 where its soaks differ so.
     """
     if demand_bytes_per_s is None:
         return False
     hot = soak.temperature_hottest_c is not None and soak.temperature_hottest_c >= HOT_C
-    lasted = soak.lasting_bytes_per_s is not None and soak.lasting_bytes_per_s >= demand_bytes_per_s
+    least = allowed * demand_bytes_per_s
+    lasted = soak.lasting_bytes_per_s is not None and soak.lasting_bytes_per_s >= least
     greedy = soak.mean_bytes_per_s is not None and soak.mean_bytes_per_s >= GREEDY_TIMES * demand_bytes_per_s
     return hot and lasted and greedy
+
+
+def only_heated_as_told(history: SubjectHistory, soak: ProbePoint, demand: Demand, now: datetime) -> bool:
+    """Tell the same as near as the drive's own scatter lets a soak tell; never of one beneath the rate."""
+    differ = SOAK_SCATTER * spot_scatter(spot_series(history, now))
+    allowed = max(demand.rate_bytes_per_s / demand.demand_bytes_per_s, exp(-HEATED_SIGMAS * differ))
+    return only_heated(soak, demand.demand_bytes_per_s, allowed=allowed)
 
 
 def _centre(points: Sequence[ProbePoint]) -> float:

@@ -82,14 +82,9 @@ def slowed_as_it_filled(history: SubjectHistory, soaks: Sequence[ProbePoint]) ->
     Returns:
         The used share at its end, at most 1; None where the fill does not explain it.
     """
-    capacity = history.facts.capacity_bytes
-    if capacity is None or history.facts.rotational:
+    if history.facts.rotational:
         return None
-    ends = [
-        ((p.fill_start or 0.0) + p.bytes_written / capacity, p.floor_bytes_per_s)
-        for p in soaks
-        if p.fill_start is not None and p.floor_bytes_per_s
-    ]
+    ends = _ends(history, soaks)
     if len(ends) < 2:
         return None
     (end, floor), before = ends[-1], ends[:-1]
@@ -97,6 +92,47 @@ def slowed_as_it_filled(history: SubjectHistory, soaks: Sequence[ProbePoint]) ->
     well = max(e for e, f in before if f >= usual)
     slow = floor <= (1 - SANK) * usual
     return min(1.0, end) if slow and end >= FULL and end - well >= FURTHER else None
+
+
+def _ends(history: SubjectHistory, soaks: Sequence[ProbePoint]) -> list[tuple[float, float]]:
+    """Give used share at its end [1] and floor [bytes/s] of each soak that tells both."""
+    capacity = history.facts.capacity_bytes
+    return [
+        (p.fill_start + p.bytes_written / capacity, p.floor_bytes_per_s)
+        for p in soaks
+        if capacity and p.fill_start is not None and p.floor_bytes_per_s
+    ]
+
+
+def past_a_take(
+    history: SubjectHistory, role: DriveRole, soaks: Sequence[ProbePoint], now: datetime
+) -> tuple[float, float] | None:
+    """Tell whether the newest soak was slow only because it filled the drive further than its takes do.
+
+    A soak writes what a take at the demand would, headroom and all, and on until it has settled, so one begun
+    in a half-full drive ends where no single take comes to. One that is slower than those that ended as full
+    says more than that.
+
+    Args:
+        history: What is known of it.
+        role: The role in force; one without a length of its takes fills the drive, so nothing lies past them.
+        soaks: Those of the path in use, oldest first.
+        now: The instant it is judged at.
+
+    Returns:
+        The used share at the soak's end, and that where a take begun at the fullest of late ends; None where
+        the fill does not explain it.
+    """
+    end = slowed_as_it_filled(history, soaks)
+    take = take_share(history, role)
+    peaks = weekly_peaks(history.probes, now)
+    if end is None or take == 0.0 or not peaks:
+        return None
+    as_full = [floor for e, floor in _ends(history, soaks[:-1]) if abs(e - end) <= SAME]
+    floor = soaks[-1].floor_bytes_per_s or 0.0
+    take_ends = max(peak for _, peak in peaks) + take
+    further = end - take_ends >= FURTHER
+    return (end, take_ends) if further and floor >= (1 - SANK) * median(as_full or [floor]) else None
 
 
 def was_as_full(history: SubjectHistory, soak: ProbePoint, now: datetime) -> bool:

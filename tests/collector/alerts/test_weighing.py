@@ -2,7 +2,8 @@
 
 from dataclasses import replace
 from datetime import timedelta
-from math import inf, log
+from math import exp, inf, log
+from random import Random
 from typing import Any
 
 import pytest
@@ -450,6 +451,68 @@ def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:
     assert not dipped.predicts_lost_frames
     assert any("rehearsal" in why for why in dipped.why)
     assert cool.predicts_lost_frames
+
+
+@pytest.mark.parametrize(("scatter", "foretells"), [(0.005, True), (0.03, False)], ids=["steady", "scatters"])
+def test_what_a_hot_soak_lasted_at_may_miss_the_demand_by_what_its_soaks_differ(
+    scatter: float, foretells: bool
+) -> None:
+    """It lasted at 222 of 240 MB/s: one whose probes repeat to a percent has lost rate, the other may not.
+
+    One that lasted beneath the rate of the role, 200 MB/s, is believed either way.
+    """
+    hot = a_soak(
+        ROLE,
+        5,
+        170 * MB,
+        lasting_bytes_per_s=222 * MB,
+        mean_bytes_per_s=500 * MB,
+        temperature_hottest_c=86.0,
+    )
+    chance = Random(5)
+    regular = spots([900 * MB * exp(chance.gauss(0, scatter)) for _ in range(24)])
+
+    def told(soak: ProbePoint) -> bool:
+        return weighed(a_past(soak, *regular))[(K.FLOOR_UNDER_DEMAND, "")].predicts_lost_frames
+
+    assert told(hot) is foretells
+    assert told(replace(hot, lasting_bytes_per_s=195 * MB))
+
+
+TAKES = a_role(take_s=1500.0)  # a take fills 30 % of the drive, a soak 40 %
+
+
+def _fuller(*soaks: tuple[float, float], role: DriveRole = TAKES) -> Condition:
+    """Weigh a drive from the fill at which its soaks began and their floor [MB/s], oldest first."""
+    points = [
+        a_soak(role, 5 + 30 * i, floor * MB, fill_start=fill) for i, (fill, floor) in enumerate(soaks[::-1])
+    ]
+    return weighed(a_past(*points), role)[(K.FLOOR_UNDER_DEMAND, "")]
+
+
+def test_a_soak_slow_only_past_what_a_take_fills_foretells_nothing_by_itself() -> None:
+    """It ended at 95 %, a take begun at its fullest ends at 85 %."""
+    past_it = _fuller((0.30, 400), (0.35, 390), (0.55, 150))
+
+    assert (past_it.sight, past_it.predicts_lost_frames) == (Sight.PRESENT, False)
+    assert any("to 95%" in why and "ends at 85%" in why and "free it" in why for why in past_it.why)
+
+
+@pytest.mark.parametrize(
+    ("soaks", "role"),
+    [
+        (((0.30, 400), (0.35, 390), (0.35, 150)), TAKES),
+        (((0.30, 400), (0.56, 180), (0.35, 390), (0.55, 150)), TAKES),
+        (((0.30, 400), (0.35, 390), (0.55, 150)), ROLE),
+        (((0.30, 400), (0.35, 390), (0.55, 150)), a_role(take_s=1900.0)),
+    ],
+    ids=["no fuller than before", "slower than one as full", "takes of any length", "a take as long"],
+)
+def test_a_soak_that_the_fill_does_not_explain_foretells(
+    soaks: tuple[tuple[float, float], ...], role: DriveRole
+) -> None:
+    """What a take can meet, and what the fill did not do before, are the drive's own."""
+    assert _fuller(*soaks, role=role).predicts_lost_frames
 
 
 def _unfit_by_chance(

@@ -4,7 +4,14 @@ from dataclasses import replace
 
 import pytest
 from ebbmark_agent.evidence.roles import Cadence, RoleKind
-from ebbmark_collector.judge.cadence import LATE_DAYS, LATE_PERCENT, LEAST_DAYS, SHARE, soak_sooner
+from ebbmark_collector.judge.cadence import (
+    AGAIN_DAYS,
+    LATE_DAYS,
+    LATE_PERCENT,
+    LEAST_DAYS,
+    SHARE,
+    soak_sooner,
+)
 from ebbmark_collector.judge.findings import Outlook, Wear
 from ebbmark_collector.judge.history import SubjectHistory
 from ebbmark_collector.roles import DriveRole
@@ -131,6 +138,44 @@ def test_a_soak_beneath_the_rate_that_may_be_chance_is_repeated_within_a_week() 
     assert after(222, 245, 215, 250, 212, 240, 193) == LEAST_DAYS
     assert after(222, 245, 215, 250, 212, 240, 115) == 30.0
     assert after(222, 245, 215, 250, 212, 240, 193, 193, 193) == 30.0
+
+
+def test_a_dip_of_a_soak_that_ran_hot_is_looked_at_again_while_the_drive_grows_hotter() -> None:
+    """Every soak at full speed dips so on some drives; one that runs hotter each time will fall on."""
+    role = a_role(rate=200 * MB)
+
+    def after(*hottest_c: float) -> float | None:
+        soaks = [
+            a_soak(
+                role,
+                30.0 * i,
+                190 * MB,
+                lasting_bytes_per_s=320 * MB,
+                mean_bytes_per_s=500 * MB,
+                temperature_hottest_c=hot,
+            )
+            for i, hot in enumerate(reversed(hottest_c))
+        ]
+        return every(a_past(*soaks), role)
+
+    assert after(84, 84, 85) == 30.0
+    assert after(72, 78, 86) == AGAIN_DAYS
+    assert after(52, 58, 66) == 30.0
+
+
+def test_a_soak_that_went_on_past_what_a_take_fills_is_followed_by_one_begun_with_more_room() -> None:
+    """It ended at 95 %; the role's takes end at 85 % at most."""
+    role = a_role(rate=200 * MB, take_s=1500.0)
+
+    def after(newest_fill: float) -> float | None:
+        soaks = [
+            a_soak(role, 30.0 * i, floor * MB, fill_start=fill)
+            for i, (floor, fill) in enumerate([(150, newest_fill), (390, 0.3), (400, 0.35)])
+        ]
+        return every(a_past(*soaks), role)
+
+    assert after(0.55) == AGAIN_DAYS
+    assert after(0.35) == 30.0
 
 
 def test_what_is_not_known_changes_nothing() -> None:
