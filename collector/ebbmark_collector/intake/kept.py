@@ -1,11 +1,13 @@
 """What a worker keeps by itself of each drive between two looks, so much and no more."""
 
 from collections.abc import Callable, Mapping
+from threading import Lock
 from typing import Generic, TypeVar
 
 K = TypeVar("K")
 P = TypeVar("P")
 
+_ADMITTED = 16  # [1]
 _MOST_DROPPED = 2  # [1] of the newest may be others by the next look: a day of health, a probe rejudged
 
 
@@ -33,9 +35,11 @@ class _Series(Generic[K, P]):
 
 
 class Kept(Generic[K, P]):
-    """Series by drive; when there would be too many values, all are let go and read again as needed.
+    """Series by drive; past the most that is kept, what is there stays and newcomers are read each time.
 
-    Threads may use one at the same time: what a drive has is replaced as a whole, never changed in place.
+    Drives are looked at in turn, so to let go of the longest unused would let go of each just before it is
+    asked for again. One newcomer in `_ADMITTED` takes the place of who came first, lest drives that are gone
+    stay for good. Threads may use one at the same time: what a drive has is replaced as a whole.
     """
 
     def __init__(self, most: int) -> None:
@@ -46,11 +50,14 @@ class Kept(Generic[K, P]):
         """
         self._most = most
         self._count = 0
+        self._newcomers = 0
         self._of: dict[str, _Series[K, P]] = {}
+        self._changing = Lock()
 
     def clear(self) -> None:
         """Let go of everything."""
-        self._of, self._count = {}, 0
+        with self._changing:
+            self._of, self._count = {}, 0
 
     def series(
         self, drive_id: str, marks: list[K], fetch: Callable[[list[K]], Mapping[K, P]]
@@ -79,8 +86,19 @@ class Kept(Generic[K, P]):
             if unknown:
                 before.update(fetch(unknown))
             points = tuple(map(before.__getitem__, marks))
-        self._count += len(points) - (len(known.points) if known is not None else 0)
-        if self._count > self._most:
-            self._of, self._count = {}, len(points)
-        self._of[drive_id] = _Series(marks, points)
+        self._keep(drive_id, _Series(marks, points))
         return points
+
+    def _keep(self, drive_id: str, series: _Series[K, P]) -> None:
+        with self._changing:
+            known = self._of.get(drive_id)
+            count = self._count + len(series.points) - (len(known.points) if known is not None else 0)
+            if known is None and count > self._most:
+                self._newcomers += 1
+                if self._newcomers % _ADMITTED:
+                    return
+            self._of[drive_id] = series
+            while count > self._most:
+                first = next(iter(self._of))
+                count -= len(self._of.pop(first).points)
+            self._count = count

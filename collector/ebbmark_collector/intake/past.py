@@ -35,8 +35,8 @@ from ebbmark_collector.store import Row, Tx, Value, drives, evidence, from_ms, j
 
 _READING: TypeAdapter[HealthReading] = TypeAdapter(HealthReading)
 _TAKE_WINDOW = timedelta(days=365)
-_POINTS_KEPT = 24_000  # [1] probes, some 20 MB; more drives than fit only cost time
-_READS_KEPT = 40_000  # [1] days of health, some 20 MB
+_POINTS_KEPT = 60_000  # [1] probes, some 50 MB: the windows of 300 drives; of more, 300 are kept
+_READS_KEPT = 120_000  # [1] days of health, some 60 MB: the same
 
 
 def _at(ms: int | None) -> datetime | None:

@@ -40,13 +40,40 @@ def test_drives_do_not_share() -> None:
     assert rows.read == [1, 1]
 
 
-def test_too_many_are_let_go() -> None:
-    """Past the most that is kept everything is let go, and read again when it is asked for."""
-    rows, kept = _Rows(), Kept[int, str](3)
-    kept.series("a", [1, 2], rows.fetch)
-    kept.series("b", [3, 4], rows.fetch)
-    assert kept.series("a", [1, 2], rows.fetch) == ("row 1", "row 2")
-    assert rows.read == [1, 2, 3, 4, 1, 2]
+def test_what_fits_is_kept_of_more_drives_than_fit() -> None:
+    """Looked at in turn, round after round, three drives of five are read once and the others each time."""
+    rows, kept = _Rows(), Kept[int, str](6)
+    for _ in range(3):
+        for number, drive in enumerate("abcde"):
+            kept.series(drive, [2 * number, 2 * number + 1], rows.fetch)
+    assert [rows.read.count(mark) for mark in range(0, 10, 2)] == [1, 1, 1, 3, 3]
+
+
+def test_drives_that_are_gone_make_room() -> None:
+    """Of drives that are asked for no more nothing is kept in the end."""
+    rows, kept = _Rows(), Kept[int, str](4)
+    for drive in ("gone", "away"):
+        kept.series(drive, [1, 2], rows.fetch)
+    for _ in range(40):
+        for drive in ("here", "there"):
+            kept.series(drive, [1, 2], rows.fetch)
+    rows.read.clear()
+    for drive in ("here", "there"):
+        kept.series(drive, [1, 2], rows.fetch)
+    assert rows.read == []
+
+
+@given(looks=st.lists(st.tuples(st.sampled_from("abcdef"), st.integers(0, 9)), max_size=60))
+def test_no_more_is_kept_than_the_most(looks: list[tuple[str, int]]) -> None:
+    """Whatever is asked for, growing or shrinking: what is not read again is at most what may be kept."""
+    rows, kept = _Rows(), Kept[int, str](12)
+    for drive, count in looks:
+        kept.series(drive, list(range(count)), rows.fetch)
+    rows.read.clear()
+    last = dict(looks)
+    for drive, count in last.items():
+        kept.series(drive, list(range(count)), rows.fetch)
+    assert sum(last.values()) - len(rows.read) <= 12
 
 
 @given(
