@@ -7,15 +7,22 @@ from statistics import median
 
 from ebbmark_agent.evidence.standing import Standing as Word
 
+from ebbmark_collector.alerts.excuses import (
+    DOUBTED,
+    HEATED,
+    STALL_NEAR,
+    heated_only,
+    may_be_chance,
+    overfilled,
+    reader_limits,
+)
 from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, deadband_of, mb_s
 from ebbmark_collector.alerts.surroundings import link_holds
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
-from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT, runs_hotter
-from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS, only_heated_as_told
-from ebbmark_collector.judge.doubt import scatter_explains
-from ebbmark_collector.judge.filling import past_a_take
-from ebbmark_collector.judge.findings import CauseKind, Ground, Likeness, Limit, Meeting
+from ebbmark_collector.judge.causes import WORN_PERCENT
+from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS
+from ebbmark_collector.judge.findings import Likeness, Limit, Meeting
 from ebbmark_collector.judge.history import Presence, ProbePoint
 from ebbmark_collector.judge.series import days_between, soak_series, spot_series
 from ebbmark_collector.judge.slide import LEAST_SHIFT, scatter_of
@@ -26,7 +33,6 @@ DEEP = 0.15  # [1] of its rate gone
 RECENT_SPOTS = 7  # [1]
 SUNK_SIGMAS = 3.0  # [1] of what soaks of this drive differ by
 FEW_SOAKS = 4  # [1] before the newest that tell what is usual
-STALL_NEAR = 0.25  # [1] of the buffer: stops that grew to this much will go on growing
 STALL_GREW = 3.0  # [1] times
 
 
@@ -36,11 +42,11 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
     if standing.demand_bytes_per_s is None or standing.rate_bytes_per_s is None:
         return (_not_asked(Kind.FLOOR_UNDER_DEMAND),)
     told = f"floor {mb_s(standing.floor_bytes_per_s)}, {mb_s(standing.demand_bytes_per_s)} asked"
-    heated = _only_heated(scene)
-    readers = _reader_limits(scene)
-    doubted = _may_be_chance(scene)
-    overfilled = _overfilled(scene)
-    excused = heated or readers or doubted or overfilled is not None
+    heated = heated_only(scene)
+    readers = reader_limits(scene)
+    doubted = may_be_chance(scene)
+    fuller = overfilled(scene)
+    excused = heated or readers or doubted or fuller is not None
     beneath_rate = standing.shown is Word.UNFIT and not excused
     meets_rate = _meets_rate_soon(scene)
     foreseen = (
@@ -77,67 +83,15 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
             why=(
                 *(r.sentence for r in standing.reasons),
                 *((_course_of(meets_rate, standing.rate_bytes_per_s),) if meets_rate else ()),
-                *((_HEATED,) if heated else ()),
-                *((_DOUBTED,) if doubted else ()),
-                *((overfilled,) if overfilled else ()),
+                *((HEATED,) if heated else ()),
+                *((DOUBTED,) if doubted else ()),
+                *((fuller,) if fuller else ()),
             ),
             milder=0 if beneath_rate else 1 if foreseen else 2,
             because=f"It was probed again and does better: {told}.",
             blames_causes=True,
         ),
     )
-
-
-_HEATED = (
-    "It dipped while hot from being written far above its role's rate, and then lasted at what is asked, as "
-    "near as its soaks tell: a rehearsal at the role's rate tells whether a take would dip."
-)
-_DOUBTED = (
-    "Its soaks differ by as much from one to the next, and nothing else speaks of a change: it counts as "
-    "unfit, and one more soak tells whether it stays there."
-)
-
-
-def _may_be_chance(scene: Scene) -> bool:
-    """Tell whether a floor beneath the rate may be scatter: its soaks differ so, and no cause came up since.
-
-    What it was soaked on before counts as no cause: the same slow link, the same heat, an age not yet high.
-    """
-    standing, wear = scene.standing, scene.outlook.wear
-    rate = standing.rate_bytes_per_s
-    if standing.shown is not Word.UNFIT or rate is None or not standing.rests_on(Ground.SOAK):
-        return False
-    if standing.rests_on(Ground.LOWERED_BY_SPOT) or standing.rests_on(Ground.LOWERED_BY_TAKE):
-        return False
-    as_before = {CauseKind.UNKNOWN, CauseKind.LINK_BELOW_BEST}
-    if wear.used_percent is None or wear.used_percent < WORN_PERCENT:
-        as_before.add(CauseKind.WORN)
-    if not runs_hotter(scene.history, scene.now):
-        as_before.add(CauseKind.TOO_HOT)
-    if any(cause.kind not in as_before for cause in scene.causes):
-        return False
-    return scatter_explains(scene.history, rate, scene.now)
-
-
-def _reader_limits(scene: Scene) -> bool:
-    """Tell whether it is its reader, on a link below the best, that limits a medium that comes and goes.
-
-    It is recorded on elsewhere, so what a slow reader carries says nothing of its takes. What carried more
-    and then sank is the medium's own: the same reader showed that it can do better.
-    """
-    facts = scene.history.facts
-    if facts.presence is Presence.FIXED or facts.path is None:
-        return False
-    now, best = facts.path.link_now_bytes_per_s, facts.path.link_best_bytes_per_s
-    if now is None or best is None or now >= CLOSE_TO_LINK * best:
-        return False
-    judged = [p for p in scene.history.soaks if p.probe_id == scene.standing.probe_id and p.counts]
-    return not any(_sank_within(p) for p in judged)
-
-
-def _sank_within(soak: ProbePoint) -> bool:
-    floor, mean = soak.floor_bytes_per_s, soak.mean_bytes_per_s
-    return floor is not None and mean is not None and floor <= mean * exp(-LEAST_SHIFT)
 
 
 def _sank_between_visits(scene: Scene) -> bool:
@@ -194,40 +148,6 @@ def _worn_down(scene: Scene) -> bool:
         return False
     left = log(floor / rate) / (sunk / span_days) - days_between(newest.at, scene.now)
     return left <= scene.watch.horizon_days
-
-
-def _only_heated(scene: Scene) -> bool:
-    """Tell whether the floor was a passing dip of a soak that made the drive hot, well above the role's rate.
-
-    Such a dip is shown and counts against the standing; a take at the role's rate does not make that heat.
-    What it lasted at may lie beneath the demand by what its soaks differ, but not beneath the rate.
-    """
-    standing = scene.standing
-    soak = next((p for p in scene.history.soaks if p.probe_id == standing.probe_id), None)
-    demand = scene.role.demand if scene.role is not None else None
-    lowered = standing.rests_on(Ground.LOWERED_BY_SPOT) or standing.rests_on(Ground.LOWERED_BY_TAKE)
-    if soak is None or demand is None or lowered:
-        return False
-    stopped = soak.longest_stall_s is not None and soak.longest_stall_s >= STALL_NEAR
-    return only_heated_as_told(scene.history, soak, demand, scene.now) and not stopped
-
-
-def _overfilled(scene: Scene) -> str | None:
-    """Say that the floor lies where its soak had filled the drive past what a take leaves, if so."""
-    standing, role = scene.standing, scene.role
-    if role is None or standing.rests_on(Ground.LOWERED_BY_SPOT) or standing.rests_on(Ground.LOWERED_BY_TAKE):
-        return None
-    soaks = [p for p in soak_series(scene.history) if p.at <= scene.now]
-    if not soaks or soaks[-1].probe_id != standing.probe_id:
-        return None
-    found = past_a_take(scene.history, role, soaks, scene.now)
-    if found is None:
-        return None
-    end, take_ends = found
-    return (
-        f"It slowed as its soak filled it to {end:.0%}; a take begun at its fullest of late ends at "
-        f"{take_ends:.0%}. One begun any fuller may lose frames: free it before."
-    )
 
 
 def margin_thin(scene: Scene) -> tuple[Seen, ...]:
@@ -307,7 +227,7 @@ def floor_stepped_down(scene: Scene) -> tuple[Seen, ...]:
     steep = slope is not None and slope.falling and slope.per_day <= SINKING and fell.fall >= DEEP
     sinking = steep and not link_holds(scene)
     short = rate is not None and estimated is not None and estimated < rate
-    beneath = sinking or (short and not _only_heated(scene))
+    beneath = sinking or (short and not heated_only(scene))
     return (
         Seen(
             kind=kind,
