@@ -124,9 +124,9 @@ def past_a_take(
         the fill does not explain it.
     """
     end = slowed_as_it_filled(history, soaks)
-    take = take_share(history, role)
-    peaks = weekly_peaks(history.probes, now)
-    if end is None or take == 0.0 or not peaks:
+    take = take_share(history, role) if end is not None else 0.0
+    peaks = weekly_peaks(history.probes, now) if take else []
+    if end is None or not peaks:
         return None
     as_full = [floor for e, floor in _ends(history, soaks[:-1]) if abs(e - end) <= SAME]
     floor = soaks[-1].floor_bytes_per_s or 0.0
@@ -158,14 +158,14 @@ def _from_project_to_project(peaks: Sequence[tuple[float, float]]) -> float:
 
 def weekly_peaks(probes: Sequence[ProbePoint], now: datetime) -> list[tuple[float, float]]:
     """Give day (before now, negative) and highest fill of each week that has any, oldest first."""
-    weeks: dict[int, tuple[float, float]] = {}
+    weeks: dict[int, tuple[datetime, float]] = {}
     for p in reversed(probes):
-        if p.fill_start is None or p.at > now:
+        days_ago = (now - p.at).days
+        if p.fill_start is None or days_ago < 0:
             continue
-        day = days_between(now, p.at)
-        week = int(-day // 7)
+        week = days_ago // 7
         if week >= USUAL_WEEKS:
             break
         if week not in weeks or p.fill_start > weeks[week][1]:
-            weeks[week] = (day, p.fill_start)
-    return [weeks[w] for w in sorted(weeks, reverse=True)]
+            weeks[week] = (p.at, p.fill_start)
+    return [(days_between(now, at), fill) for _, (at, fill) in sorted(weeks.items(), reverse=True)]
