@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from math import ceil, floor, log10
 from xml.sax.saxutils import escape
 
+from ebbmark_agent.evidence.drawing import INK, MID, PALE, PAPER, line, text
 from ebbmark_agent.evidence.figures import Figures
 from ebbmark_agent.evidence.rate_columns import RateColumn, rate_columns
 from ebbmark_agent.evidence.spoken import spoken_bytes, spoken_rate
@@ -18,7 +19,6 @@ from ebbmark_agent.evidence.trace import Trace
 WIDTH, HEIGHT = 960, 420  # [px]
 LEFT, RIGHT, TOP, BOTTOM = 76, 190, 72, 56  # [px]
 LABEL_STEP = 17  # [px] least distance between the labels on the right
-INK, MID, PALE, PAPER = "#111111", "#5f5f5f", "#c9c9c9", "#ffffff"
 ACCENT = "#0b3d91"  # dark enough to read as near-black in grey
 HEADROOM_SHARE = 1.08  # [1] empty space above the highest line
 
@@ -84,11 +84,9 @@ def chart(
         *_cliffs(scale, figures),
         *_pauses(scale, segments),
         *_drawn_levels(scale, lines),
-        _text(
-            WIDTH - RIGHT + 16, HEIGHT - BOTTOM + 20, "line: over 1 s; grey: extremes", size=11, colour=MID
-        ),
-        _text(LEFT, 26, title, size=17, weight="bold"),
-        _text(LEFT, 46, subtitle, size=13, colour=MID),
+        text(WIDTH - RIGHT + 16, HEIGHT - BOTTOM + 20, "line: over 1 s; grey: extremes", size=11, colour=MID),
+        text(LEFT, 26, title, size=17, weight="bold"),
+        text(LEFT, 46, subtitle, size=13, colour=MID),
     ]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" '
@@ -152,16 +150,16 @@ def _axes(scale: _Scale, moved: str) -> list[str]:
     parts = []
     for rate in ticks(scale.top_bytes_per_s, 8):
         y = scale.y(rate)
-        parts.append(_rule(LEFT, y, right, y, colour="#e6e6e6", weight=1))
-        parts.append(_text(LEFT - 8, y + 4, f"{rate / 1e6:g}", anchor="end"))
+        parts.append(line(LEFT, y, right, y, colour="#e6e6e6", weight=1))
+        parts.append(text(LEFT - 8, y + 4, f"{rate / 1e6:g}", anchor="end"))
     unit_bytes, unit = (1e9, "GB") if scale.total_bytes >= 2e9 else (1e6, "MB")
     for at_byte in ticks(scale.total_bytes, 8):
         x = scale.x(at_byte)
-        parts.append(_rule(x, bottom, x, bottom + 5, colour=INK, weight=1))
-        parts.append(_text(x, bottom + 20, f"{at_byte / unit_bytes:g}", anchor="middle"))
-    parts.append(_rule(LEFT, bottom, right, bottom, colour=INK, weight=1.2))
-    parts.append(_rule(LEFT, TOP, LEFT, bottom, colour=INK, weight=1.2))
-    parts.append(_text((LEFT + right) / 2, HEIGHT - 14, f"{moved}, {unit}", anchor="middle"))
+        parts.append(line(x, bottom, x, bottom + 5, colour=INK, weight=1))
+        parts.append(text(x, bottom + 20, f"{at_byte / unit_bytes:g}", anchor="middle"))
+    parts.append(line(LEFT, bottom, right, bottom, colour=INK, weight=1.2))
+    parts.append(line(LEFT, TOP, LEFT, bottom, colour=INK, weight=1.2))
+    parts.append(text((LEFT + right) / 2, HEIGHT - 14, f"{moved}, {unit}", anchor="middle"))
     middle = (TOP + bottom) / 2
     parts.append(
         f'<text x="20" y="{middle:.1f}" font-size="13" fill="{INK}" text-anchor="middle" '
@@ -217,17 +215,17 @@ def _window(scale: _Scale, figures: Figures, judged: Fit | None) -> list[str]:
         'fill="url(#tight)" opacity="0.28"/>'
     )
     words_x = min(start + 6, WIDTH - RIGHT - 120)
-    return [hatch, stretch, _text(words_x, TOP - 4, "tightest stretch", size=11, colour=MID)]
+    return [hatch, stretch, text(words_x, TOP - 4, "tightest stretch", size=11, colour=MID)]
 
 
 def _cliffs(scale: _Scale, figures: Figures) -> list[str]:
     parts = []
     for each in figures.cliffs:
         x = scale.x(each.at_bytes)
-        parts.append(_rule(x, TOP, x, HEIGHT - BOTTOM, colour=ACCENT, weight=1.2, dash="1 3"))
+        parts.append(line(x, TOP, x, HEIGHT - BOTTOM, colour=ACCENT, weight=1.2, dash="1 3"))
         side, anchor = (6, "start") if x < WIDTH - RIGHT - 150 else (-6, "end")
         label = f"cliff at {spoken_bytes(each.at_bytes)}"
-        parts.append(_text(x + side, TOP + 14, label, size=12, colour=ACCENT, anchor=anchor, halo=True))
+        parts.append(text(x + side, TOP + 14, label, size=12, colour=ACCENT, anchor=anchor, halo=True))
     return parts
 
 
@@ -236,8 +234,8 @@ def _pauses(scale: _Scale, segments: Sequence[Trace]) -> list[str]:
     for segment in segments[:-1]:
         at_byte += segment.written_bytes
         x = scale.x(at_byte)
-        parts.append(_rule(x, TOP, x, HEIGHT - BOTTOM, colour=MID, weight=1, dash="6 3 1 3"))
-        parts.append(_text(x + 4, HEIGHT - BOTTOM - 8, "pause", size=11, colour=MID, halo=True))
+        parts.append(line(x, TOP, x, HEIGHT - BOTTOM, colour=MID, weight=1, dash="6 3 1 3"))
+        parts.append(text(x + 4, HEIGHT - BOTTOM - 8, "pause", size=11, colour=MID, halo=True))
     return parts
 
 
@@ -246,37 +244,11 @@ def _drawn_levels(scale: _Scale, lines: Sequence[_Line]) -> list[str]:
     right = WIDTH - RIGHT
     below = -1e9
     lowest = HEIGHT - BOTTOM - LABEL_STEP * (len(lines) - 1)
-    for at, line in enumerate(sorted(lines, key=lambda each: -each.rate)):
-        y = scale.y(line.rate)
+    for at, level in enumerate(sorted(lines, key=lambda each: -each.rate)):
+        y = scale.y(level.rate)
         label_y = max(min(y + 4, lowest + LABEL_STEP * at), below + LABEL_STEP)
         below = label_y
-        parts.append(_rule(LEFT, y, right, y, colour=line.colour, weight=line.weight, dash=line.dash))
-        parts.append(_rule(right, y, right + 12, label_y - 4, colour=line.colour, weight=1))
-        parts.append(_text(right + 16, label_y, line.label, colour=line.colour, weight="bold"))
+        parts.append(line(LEFT, y, right, y, colour=level.colour, weight=level.weight, dash=level.dash))
+        parts.append(line(right, y, right + 12, label_y - 4, colour=level.colour, weight=1))
+        parts.append(text(right + 16, label_y, level.label, colour=level.colour, weight="bold"))
     return parts
-
-
-def _rule(x1: float, y1: float, x2: float, y2: float, *, colour: str, weight: float, dash: str = "") -> str:
-    dashed = f' stroke-dasharray="{dash}"' if dash else ""
-    return (
-        f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" '
-        f'stroke-width="{weight:g}"{dashed}/>'
-    )
-
-
-def _text(
-    x: float,
-    y: float,
-    words: str,
-    *,
-    size: int = 13,
-    colour: str = INK,
-    anchor: str = "start",
-    weight: str = "normal",
-    halo: bool = False,
-) -> str:
-    outline = f' paint-order="stroke" stroke="{PAPER}" stroke-width="4"' if halo else ""
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" font-weight="{weight}" fill="{colour}" '
-        f'text-anchor="{anchor}"{outline}>{escape(words)}</text>'
-    )

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from xml.sax.saxutils import escape
 
+from ebbmark_agent.evidence.drawing import INK, MID, PALE, PAPER, line, text
+
 WIDTH, HEIGHT = 960, 400  # [px]
 LEFT, RIGHT, TOP, BOTTOM = 76, 190, 72, 52  # [px]
-INK, MID, PALE, PAPER = "#111111", "#5f5f5f", "#c9c9c9", "#ffffff"
 HEADROOM_SHARE = 1.12  # [1] empty space above the highest point
 _DAY_S = 86_400.0
 
@@ -85,8 +86,8 @@ def draw(
         *_outlook(scale, crossing, now),
         *_soaks(scale, [p for p in points if p.is_soak]),
         *_demand(scale, demand_bytes_per_s),
-        _text(LEFT, 26, title, size=17, weight="bold"),
-        _text(LEFT, 46, told, colour=MID),
+        text(LEFT, 26, title, size=17, weight="bold"),
+        text(LEFT, 46, told, colour=MID),
     ]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" '
@@ -117,16 +118,16 @@ def _axes(scale: _Scale, start: datetime, end: datetime) -> list[str]:
     rate = 0.0
     while rate * 1e6 <= scale.top:
         y = scale.y(rate * 1e6)
-        parts.append(_line(LEFT, y, WIDTH - RIGHT, y, colour=PALE if rate else INK))
-        parts.append(_text(LEFT - 8, y + 4, f"{rate:g}", anchor="end", size=12))
+        parts.append(line(LEFT, y, WIDTH - RIGHT, y, colour=PALE if rate else INK))
+        parts.append(text(LEFT - 8, y + 4, f"{rate:g}", anchor="end", size=12))
         rate += step
     days = (end - start).total_seconds() / _DAY_S
     every = next((n for n in (1, 7, 14, 30, 61, 91, 182) if days / n <= 8), 365)
     at = start.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
     while at < end:
         x = scale.x(at)
-        parts.append(_line(x, HEIGHT - BOTTOM, x, HEIGHT - BOTTOM + 5, colour=INK))
-        parts.append(_text(x, HEIGHT - BOTTOM + 20, f"{at:%Y-%m-%d}", anchor="middle", size=11))
+        parts.append(line(x, HEIGHT - BOTTOM, x, HEIGHT - BOTTOM + 5, colour=INK))
+        parts.append(text(x, HEIGHT - BOTTOM + 20, f"{at:%Y-%m-%d}", anchor="middle", size=11))
         at += timedelta(days=every)
     middle = (TOP + HEIGHT - BOTTOM) / 2
     parts.append(
@@ -148,8 +149,8 @@ def _round_step(rough: float) -> float:
 def _now(scale: _Scale, now: datetime) -> list[str]:
     x = scale.x(now)
     return [
-        _line(x, TOP, x, HEIGHT - BOTTOM, colour=MID, dash="1 4"),
-        _text(x - 5, TOP + 12, "now", colour=MID, size=11, anchor="end"),
+        line(x, TOP, x, HEIGHT - BOTTOM, colour=MID, dash="1 4"),
+        text(x - 5, TOP + 12, "now", colour=MID, size=11, anchor="end"),
     ]
 
 
@@ -162,7 +163,7 @@ def _spots(scale: _Scale, points: Sequence[FloorPoint]) -> list[str]:
     if points:
         x, y = WIDTH - RIGHT + 22, TOP + 10
         dots.append(f'<circle cx="{x}" cy="{y}" r="2.4" fill="none" stroke="{MID}"/>')
-        dots.append(_text(x + 10, y + 4, "spots (short)", colour=MID, size=12))
+        dots.append(text(x + 10, y + 4, "spots (short)", colour=MID, size=12))
     return dots
 
 
@@ -178,7 +179,7 @@ def _soaks(scale: _Scale, points: Sequence[FloorPoint]) -> list[str]:
     ]
     x, y = WIDTH - RIGHT + 18, TOP + 28
     parts.append(f'<rect x="{x}" y="{y - 4}" width="8" height="8" fill="{INK}"/>')
-    parts.append(_text(x + 14, y + 4, "soaks (proof)", size=12))
+    parts.append(text(x + 14, y + 4, "soaks (proof)", size=12))
     return parts
 
 
@@ -187,8 +188,8 @@ def _demand(scale: _Scale, demand_bytes_per_s: float | None) -> list[str]:
         return []
     y = scale.y(demand_bytes_per_s)
     return [
-        _line(LEFT, y, WIDTH - RIGHT, y, colour=INK, dash="8 4", weight=1.8),
-        _text(WIDTH - RIGHT + 16, y + 4, f"asked {demand_bytes_per_s / 1e6:.0f} MB/s", weight="bold"),
+        line(LEFT, y, WIDTH - RIGHT, y, colour=INK, dash="8 4", weight=1.8),
+        text(WIDTH - RIGHT + 16, y + 4, f"asked {demand_bytes_per_s / 1e6:.0f} MB/s", weight="bold"),
     ]
 
 
@@ -204,34 +205,8 @@ def _outlook(scale: _Scale, crossing: Crossing | None, now: datetime) -> list[st
             f'<polygon points="{x1:.1f},{y1:.1f} {x0:.1f},{y2:.1f} {x2:.1f},{y2:.1f}" '
             f'fill="{PALE}" opacity="0.6"/>'
         )
-    parts.append(_line(x1, y1, x2, y2, colour=INK, dash="3 3", weight=1.4))
+    parts.append(line(x1, y1, x2, y2, colour=INK, dash="3 3", weight=1.4))
     parts.append(
-        _text(min(x2, WIDTH - RIGHT) - 4, y2 + 18, f"{crossing.likely:%Y-%m-%d}", anchor="end", size=12)
+        text(min(x2, WIDTH - RIGHT) - 4, y2 + 18, f"{crossing.likely:%Y-%m-%d}", anchor="end", size=12)
     )
     return parts
-
-
-def _line(
-    x1: float, y1: float, x2: float, y2: float, *, colour: str, dash: str = "", weight: float = 1.0
-) -> str:
-    dashed = f' stroke-dasharray="{dash}"' if dash else ""
-    return (
-        f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" '
-        f'stroke-width="{weight:g}"{dashed}/>'
-    )
-
-
-def _text(
-    x: float,
-    y: float,
-    words: str,
-    *,
-    size: int = 13,
-    colour: str = INK,
-    anchor: str = "start",
-    weight: str = "normal",
-) -> str:
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" font-weight="{weight}" fill="{colour}" '
-        f'text-anchor="{anchor}">{escape(words)}</text>'
-    )
