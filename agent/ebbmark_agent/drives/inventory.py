@@ -110,6 +110,25 @@ class Volume:
     device: str
     copies_beneath: float = 1.0
 
+    @classmethod
+    def elsewhere(cls, mount_point: str, device: str) -> "Volume":
+        """Give the volume of another machine that is mounted here: known by name, never probed."""
+        return cls(
+            facts=VolumeFacts(
+                volume_id="elsewhere",
+                file_system="unknown",
+                size_bytes=0,
+                free_bytes=0,
+                read_only=False,
+                certainty=MappingCertainty.UNCERTAIN,
+                member_refs=(),
+                network=True,
+                note="another machine",
+            ),
+            mount_point=mount_point,
+            device=device,
+        )
+
     @property
     def probeable(self) -> bool:
         """Tell whether it is known which drives hold it, and that they are in this machine."""

@@ -96,7 +96,7 @@ def volume_of(run: Run, space: Space, path: str) -> tuple[Volume, Inventory] | N
         if volume.device == device:
             return volume, inventory
     if not device.startswith("/dev/") and device:
-        return _elsewhere(path, device), inventory
+        return Volume.elsewhere(path, device), inventory
     return None
 
 
@@ -189,24 +189,6 @@ def _uncertain(info: Plist, members: tuple[str, ...]) -> str | None:
     if any(info.get(key) for key in ("RAIDMaster", "RAIDSlice", "CoreStorageLogicalVolume")):
         return "a RAID set or a logical volume"
     return None
-
-
-def _elsewhere(path: str, device: str) -> Volume:
-    return Volume(
-        facts=VolumeFacts(
-            volume_id="elsewhere",
-            file_system="unknown",
-            size_bytes=0,
-            free_bytes=0,
-            read_only=False,
-            certainty=MappingCertainty.UNCERTAIN,
-            member_refs=(),
-            network=True,
-            note="another machine",
-        ),
-        mount_point=path,
-        device=device,
-    )
 
 
 def _drives(content: bytes, *, system: frozenset[str]) -> Iterator[Drive]:

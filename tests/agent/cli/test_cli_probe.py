@@ -102,6 +102,17 @@ def test_people_get_a_verdict_and_a_chart(rig: None, run: Run, tmp_path: Path) -
     assert chart.read_text().startswith("<svg") or "<svg" in chart.read_text()[:200]
 
 
+def a_long_probe(drive: LoopDrive) -> "subprocess.Popen[bytes]":
+    """Start a probe by hand that writes for some seconds, in a process of its own."""
+    words = ["probe", str(drive.mount), "--bytes", "700MB", "--json"]
+    return subprocess.Popen(
+        [sys.executable, "-c", "from ebbmark_agent.cli import main; main()", *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        env={**os.environ, "EBBMARK_STATE_DIR": "/nonexistent/ebbmark"},
+    )
+
+
 def until_written(drive: LoopDrive, at_bytes: int, process: "subprocess.Popen[bytes]") -> None:
     """Wait until the drive has taken so many bytes, while the probe that writes them runs on."""
     until(
@@ -118,21 +129,7 @@ def test_foreign_io_ends_it_without_a_word_against_the_drive(rig: None) -> None:
     with loop_drive(Curve.flat(100_000_000), size_bytes=1 << 30) as drive:
         until_quiet(drive)
         before = drive.counters()[1]
-        process = subprocess.Popen(
-            [
-                sys.executable,
-                "-c",
-                "from ebbmark_agent.cli import main; main()",
-                "probe",
-                str(drive.mount),
-                "--bytes",
-                "700MB",
-                "--json",
-            ],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env={**os.environ, "EBBMARK_STATE_DIR": "/nonexistent/ebbmark"},
-        )
+        process = a_long_probe(drive)
         until_written(drive, before + 50_000_000, process)
         subprocess.run(
             ["dd", f"if={drive.device}", "of=/dev/null", "bs=1M", "count=64", "iflag=direct"],
@@ -158,21 +155,7 @@ def test_a_signal_calls_it_off_tidily(rig: None, number: signal.Signals) -> None
         free = os.statvfs(drive.mount).f_bfree
         until_quiet(drive)
         before = drive.counters()[1]
-        process = subprocess.Popen(
-            [
-                sys.executable,
-                "-c",
-                "from ebbmark_agent.cli import main; main()",
-                "probe",
-                str(drive.mount),
-                "--bytes",
-                "700MB",
-                "--json",
-            ],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env={**os.environ, "EBBMARK_STATE_DIR": "/nonexistent/ebbmark"},
-        )
+        process = a_long_probe(drive)
         until_written(drive, before + 30_000_000, process)
         process.send_signal(number)
         out, _ = process.communicate(timeout=30)

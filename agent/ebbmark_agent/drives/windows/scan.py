@@ -66,7 +66,7 @@ def volume_of(calls: Calls, space: Space, path: str) -> tuple[Volume, Inventory]
         if volume.device == name:
             return volume, inventory
     if calls.drive_type(name) == _NETWORK:
-        return _elsewhere(name), inventory
+        return Volume.elsewhere(name, name), inventory
     return None
 
 
@@ -156,24 +156,6 @@ def _drive(calls: Calls, number: int, found: answers.Descriptor, *, system: bool
         device=device,
         smart_node=f"/dev/pd{number}",
         place=_ref(number),
-    )
-
-
-def _elsewhere(name: str) -> Volume:
-    return Volume(
-        facts=VolumeFacts(
-            volume_id="elsewhere",
-            file_system="unknown",
-            size_bytes=0,
-            free_bytes=0,
-            read_only=False,
-            certainty=MappingCertainty.UNCERTAIN,
-            member_refs=(),
-            network=True,
-            note="another machine",
-        ),
-        mount_point=name,
-        device=name,
     )
 
 
