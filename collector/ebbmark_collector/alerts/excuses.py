@@ -78,7 +78,7 @@ def heated_only(scene: Scene) -> bool:
     demand = scene.role.demand if scene.role is not None else None
     if soak is None or demand is None or _seen_at_work(scene):
         return False
-    stopped = soak.longest_stall_s is not None and soak.longest_stall_s >= STALL_NEAR
+    stopped = (soak.longest_stall_s or 0.0) >= STALL_NEAR * demand.buffer_s
     return only_heated_as_told(scene.history, soak, demand, scene.now) and not stopped
 
 

@@ -453,6 +453,25 @@ def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:
     assert cool.predicts_lost_frames
 
 
+@pytest.mark.parametrize(("buffer_s", "foretells"), [(1.0, True), (4.0, False)])
+def test_a_hot_soak_that_stopped_for_a_good_part_of_the_buffer_did_not_only_dip(
+    buffer_s: float, foretells: bool
+) -> None:
+    """Half a second is much of a recorder's one second and little of four."""
+    role = a_role(buffer_s=buffer_s)
+    hot = a_soak(
+        role,
+        5,
+        190 * MB,
+        lasting_bytes_per_s=340 * MB,
+        mean_bytes_per_s=500 * MB,
+        temperature_hottest_c=86.0,
+        longest_stall_s=0.5,
+    )
+
+    assert weighed(a_past(hot), role)[(K.FLOOR_UNDER_DEMAND, "")].predicts_lost_frames is foretells
+
+
 @pytest.mark.parametrize(("scatter", "foretells"), [(0.005, True), (0.03, False)], ids=["steady", "scatters"])
 def test_what_a_hot_soak_lasted_at_may_miss_the_demand_by_what_its_soaks_differ(
     scatter: float, foretells: bool
