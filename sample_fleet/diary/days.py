@@ -19,7 +19,7 @@ from ebbmark_agent.report import (
 from sample_fleet.diary.calendar import FIRST_DAY, instant
 from sample_fleet.diary.health import read_health
 from sample_fleet.diary.probing import Plan, probe
-from sample_fleet.diary.who import READERS, Reader, drive_facts, path_of, subject_of, volume_facts
+from sample_fleet.diary.who import Reader, drive_facts, path_of, reader_on, subject_of, volume_facts
 from sample_fleet.physics.build import Medium
 from sample_fleet.physics.condition import Condition, cache_bytes
 from sample_fleet.physics.life import Day, days_of
@@ -264,7 +264,5 @@ def _whereabouts(seat: _Seat, number: int) -> tuple[str, Reader | None] | None:
         return drive.hosts[0], None
     if number not in drive.seen_days:
         return None
-    at = drive.seen_days.index(number)
-    host = drive.hosts[at % len(drive.hosts)]
-    slow = (int(drive.asset_tag[3:]) + at) % 7 == 0
-    return host, READERS[2] if slow else READERS[at % 2]
+    host = drive.hosts[drive.seen_days.index(number) % len(drive.hosts)]
+    return host, reader_on(drive, number)

@@ -52,12 +52,7 @@ class Plan:
 
 def probe(build: Build, condition: Condition, path: PathFacts, plan: Plan, chance: Random) -> ProbeResult:
     """Write greedily and give the result as the agent would send it."""
-    seen = replace(
-        condition, link_bytes_per_s=min(condition.link_bytes_per_s, path.link_now_bytes_per_s or 1e12)
-    )
-    if path.uas is False:
-        seen = replace(seen, link_share=seen.link_share * 0.5)  # no command queue on this bridge
-    drive = Writing.begin(build, seen)
+    drive = Writing.begin(build, through(condition, path))
     start_c = drive.temperature_c
     steps_us, steps_bytes = _steps(drive, plan, chance)
     gave_way = plan.gives_way_at is not None
@@ -90,6 +85,13 @@ def probe(build: Build, condition: Condition, path: PathFacts, plan: Plan, chanc
         temperature_hottest_c=float(round(drive.hottest_c)) if warm else None,
         by_hand=plan.by_hand,
     )
+
+
+def through(condition: Condition, path: PathFacts) -> Condition:
+    """Give a condition as it shows through a path: no faster than the link in use and the bridge's queue."""
+    link = min(condition.link_bytes_per_s, path.link_now_bytes_per_s or 1e12)
+    queue = 0.5 if path.uas is False else 1.0  # no command queue on this bridge
+    return replace(condition, link_bytes_per_s=link, link_share=condition.link_share * queue)
 
 
 def _soak_end(plan: Plan, condition: Condition, build: Build) -> SoakEnd:

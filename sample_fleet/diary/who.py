@@ -38,6 +38,15 @@ READERS = (
 BUILT_IN = Reader(name="Tarn case", link=Link.USB, uas=True)
 
 
+def reader_on(drive: Drive, number: int) -> Reader | None:
+    """Give the reader a drive is in on a day it is plugged in; `None` for one that is built in."""
+    if drive.presence is Presence.FIXED:
+        return None
+    at = drive.seen_days.index(number)
+    slow = (int(drive.asset_tag[3:]) + at) % 7 == 0
+    return READERS[2] if slow else READERS[at % 2]
+
+
 def identity_of(drive: Drive, reader: Reader | None = None) -> DriveIdentity:
     """Give the identity that gets through: the drive's own, or its reader's for a card."""
     if not drive.own_identity:

@@ -1,11 +1,17 @@
 """The score's figures on cases made by hand."""
 
+from dataclasses import replace
+
 import pytest
 
+from sample_fleet.diary.who import READERS, Reader, reader_on
 from sample_fleet.physics.fate import Fate
 from sample_fleet.physics.nature import Trouble
 from sample_fleet.scoring.calls import Call
+from sample_fleet.scoring.media import media_tally
 from sample_fleet.scoring.metrics import Case, Tally, score_of, tally
+from sample_fleet.studio.invent import Drive, invent
+from sample_fleet.truth import Truth, truths
 
 
 def fate(first: int | None, *, fit: bool = True, cause: Trouble = Trouble.WORN, sudden: bool = False) -> Fate:
@@ -129,3 +135,38 @@ def test_the_counts_of_two_seeds_add_up() -> None:
     other = count([Case(drive=d, fate=fate(100)) for d in "abc"], [])
 
     assert score_of(one + other).recall == 0.25
+
+
+def looked_at(day: int, *, slow: bool) -> Truth:
+    """Give a travelling drive that wears from day 163 on and loses frames from day 253, looked at on a day.
+
+    It is plugged in before that as often as it takes to be in a slow reader that day, or not.
+    """
+    studio = invent(42)
+    drive = next(d for d in studio.drives if d.nature.key == "drive-117")
+    before = next(n for n in range(8) if (_on(drive, n, day) is READERS[2]) is slow)
+    seen = replace(drive, seen_days=(*range(1, before + 1), day))
+    return next(truths(replace(studio, drives=(seen,)), last_day=365))
+
+
+def _on(drive: Drive, before: int, day: int) -> Reader | None:
+    return reader_on(replace(drive, seen_days=(*range(1, before + 1), day)), day)
+
+
+@pytest.mark.parametrize(
+    ("day", "slow", "seen", "hidden"),
+    [(243, False, 1, 0), (243, True, 0, 1), (100, False, 0, 0), (260, False, 0, 0)],
+    ids=["short", "short, in a slow reader", "not short yet", "lost already"],
+)
+def test_a_look_counts_where_its_reader_can_show_what_is_short(
+    day: int, slow: bool, seen: int, hidden: int
+) -> None:
+    """A reader that carries less than the role asks shows itself: those looks are counted apart."""
+    truth = looked_at(day, slow=slow)
+    warning = call(truth.drive.nature.key, day + 0.5)
+
+    warned = media_tally([truth], [warning], days=365)
+    silent = media_tally([truth], [], days=365)
+
+    assert (warned.losing, warned.seen_short, warned.hidden, warned.warned) == (1, seen, hidden, seen)
+    assert (silent.seen_short, silent.hidden, silent.warned) == (seen, hidden, 0)

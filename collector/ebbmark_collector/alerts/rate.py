@@ -99,13 +99,17 @@ def _sank_between_visits(scene: Scene) -> bool:
 
     The next look may be months away, so two looks have to do for a course: what neither link limited is the
     medium's own, whichever reader it was in. It is held against the looks at which it was fit, or, if there
-    was none, against those at which it fell short and still carried the rate.
+    was none, against those at which it fell short and still carried the rate. One look is enough where its
+    rated endurance is used up: what it has left goes on going.
     """
     if scene.history.facts.presence is Presence.FIXED or scene.standing.shown is not Word.MARGINAL:
         return False
     soaks = [p for p in scene.history.soaks if p.at <= scene.now and p.counts and p.fit is not None]
     if not soaks or soaks[-1].probe_id != scene.standing.probe_id:
         return False
+    wear = scene.outlook.meeting(Limit.WEAR_MEETS_LIMIT)
+    if wear is not None and wear.limit_value is not None and (wear.value_now or 0.0) >= wear.limit_value:
+        return True
     newest = soaks.pop()
     before = _floors_of(soaks, Word.FIT) or _floors_of(soaks, Word.MARGINAL)
     return bool(before) and (newest.floor_bytes_per_s or 0.0) <= median(before) * exp(-LEAST_SHIFT)

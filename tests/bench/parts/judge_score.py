@@ -78,9 +78,10 @@ def results_of(score: dict[str, Any], *, noise: float) -> list[dict[str, Any]]:
         ]
     media = score["media"]
     if media["recall"] is not None:
+        hidden = f" ({media['hidden']} more in readers too slow to show it)" if media.get("hidden") else ""
         note = (
             f"Media probed a few times a year: of {media['losing']} that lose frames {media['seen_short']} "
-            f"were probed while short and not yet losing; these alerted before the first loss. {on}"
+            f"were probed while short and not yet losing{hidden}; these alerted before the first loss. {on}"
         )
         found.append(
             result(

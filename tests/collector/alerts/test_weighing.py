@@ -630,6 +630,20 @@ def test_a_medium_that_sank_under_its_demand_between_two_visits_is_foretold() ->
     assert always_so.sight is Sight.PRESENT
 
 
+def test_a_worn_out_medium_that_falls_short_is_foretold_at_its_first_look() -> None:
+    """There is nothing to hold it against, and what it has left goes on going until it is seen again."""
+    short = a_soak(ROLE, 5, 225 * MB)
+
+    def told(used: int, **facts: Any) -> bool:
+        read = a_health(5, percentage_used=used)
+        past = a_past(short, health=(read,), facts=AWAY | facts)
+        return weighed(past)[(K.FLOOR_UNDER_DEMAND, "")].predicts_lost_frames
+
+    assert told(103)
+    assert not told(70)
+    assert not told(103, presence=Presence.FIXED)
+
+
 def test_a_slow_reader_foretells_nothing_of_a_medium_that_is_recorded_on_elsewhere() -> None:
     """What a link below its best carries is told, and is not the medium's."""
     path = PathNow(key=PATH, link_now_bytes_per_s=500 * MB, link_best_bytes_per_s=1212 * MB)
