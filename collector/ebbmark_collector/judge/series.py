@@ -37,15 +37,15 @@ class Dot:
 
 def like(points: Sequence[ProbePoint], newest: ProbePoint) -> tuple[ProbePoint, ...]:
     """Give those of `points` that may be compared with `newest`, oldest first."""
-    return tuple(
-        p
-        for p in points
-        if p.kind is newest.kind
-        and p.path_key == newest.path_key
-        and p.layout is newest.layout
-        and _near(p.fill_start, newest.fill_start)
-        and _equally_rested(p.rest_before_s, newest.rest_before_s)
-    )
+    kind, path, layout = newest.kind, newest.path_key, newest.layout
+    fill, rest_s = newest.fill_start, newest.rest_before_s
+    alike = [p for p in points if p.kind is kind and p.path_key == path and p.layout is layout]
+    if fill is not None:
+        alike = [p for p in alike if p.fill_start is None or abs(p.fill_start - fill) <= LIKE_FILL]
+    if rest_s is not None:
+        was_rested = rest_s >= RESTED_S
+        alike = [p for p in alike if p.rest_before_s is None or (p.rest_before_s >= RESTED_S) is was_rested]
+    return tuple(alike)
 
 
 def soak_series(history: SubjectHistory) -> tuple[ProbePoint, ...]:
@@ -129,11 +129,3 @@ def upper_quartile(values: Sequence[float]) -> float:
 def days_between(start: datetime, end: datetime) -> float:
     """Give end less start [days]."""
     return (end - start).total_seconds() / SECONDS_A_DAY
-
-
-def _near(a: float | None, b: float | None) -> bool:
-    return a is None or b is None or abs(a - b) <= LIKE_FILL
-
-
-def _equally_rested(a: float | None, b: float | None) -> bool:
-    return a is None or b is None or (a >= RESTED_S) == (b >= RESTED_S)

@@ -151,8 +151,7 @@ def _lowered(
     oldest = now - timedelta(days=role.role.validity_days)
     since = max(standing.evidence_at or oldest, oldest)
     path = history.path_key
-    spots = [p for p in history.spots if p.path_key == path and p.at <= now and rested(p)]
-    later = [p for p in spots if p.at > since]
+    later = [p for p in history.spots if since < p.at <= now and p.path_key == path and rested(p)]
     proofs = [p for p in history.soaks if p.path_key == path and oldest < p.at <= now]
     found = standing
     for word, limit in ((Word.UNFIT, demand.rate_bytes_per_s), (Word.MARGINAL, demand.demand_bytes_per_s)):
