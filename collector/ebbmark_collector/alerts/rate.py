@@ -20,7 +20,7 @@ from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, dead
 from ebbmark_collector.alerts.surroundings import link_holds
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
-from ebbmark_collector.judge.causes import WORN_PERCENT
+from ebbmark_collector.judge.causes import WORN_PERCENT, runs_hotter
 from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS
 from ebbmark_collector.judge.findings import Likeness, Limit, Meeting
 from ebbmark_collector.judge.history import Presence, ProbePoint
@@ -52,7 +52,7 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
     foreseen = (
         meets_rate is not None
         or (not readers and _sank_between_visits(scene))
-        or (not heated and _worn_down(scene))
+        or (not heated and _goes_down(scene))
     )
     match standing.shown:
         case Word.UNFIT | Word.MARGINAL:
@@ -123,16 +123,18 @@ def _floors_of(soaks: Sequence[ProbePoint], word: Word) -> list[float]:
     ]
 
 
-def _worn_down(scene: Scene) -> bool:
-    """Tell whether a drive late in its rated endurance sank beneath its demand and is soon beneath its rate.
+def _goes_down(scene: Scene) -> bool:
+    """Tell whether a worn or ever hotter drive sank beneath its demand and is soon beneath its rate.
 
-    A fall that one soak's scatter might explain is believed where wear says the same, unless the soaks before
-    it are seen to scatter more widely than its spots let expect. How fast it goes is reckoned from the last
-    soak some weeks before that still ran as usual, so that neither a single low soak nor one soon after
-    another makes a steep course.
+    A fall that one soak's scatter might explain is believed where wear or heat says the same, unless the
+    soaks before it are seen to scatter more widely than its spots let expect. How fast it goes is reckoned
+    from the last soak some weeks before that still ran as usual, so that neither a single low soak nor one
+    soon after another makes a steep course.
     """
     standing, used = scene.standing, scene.outlook.wear.used_percent
-    if used is None or used < WORN_PERCENT or standing.shown is not Word.MARGINAL:
+    if standing.shown is not Word.MARGINAL:
+        return False
+    if (used is None or used < WORN_PERCENT) and not runs_hotter(scene.history, scene.now):
         return False
     soaks = [p for p in soak_series(scene.history) if p.at <= scene.now and p.floor_bytes_per_s]
     rate = standing.rate_bytes_per_s
@@ -262,7 +264,8 @@ def stalls_beyond_buffer(scene: Scene) -> tuple[Seen, ...]:
     if not stalls:
         return (Seen(kind=kind, sight=Sight.UNSEEN),)
     longest, at = max(stalls)
-    grew = scene.outlook.stall_growth is not None and scene.outlook.stall_growth >= STALL_GREW
+    spots_grew = scene.outlook.stall_growth is not None and scene.outlook.stall_growth >= STALL_GREW
+    grew = spots_grew or _stops_where_it_never_did(scene, buffer_s)
     limit = buffer_s * STALL_NEAR if grew else buffer_s
     return (
         Seen(
@@ -280,6 +283,18 @@ def stalls_beyond_buffer(scene: Scene) -> tuple[Seen, ...]:
             blames_causes=True,
         ),
     )
+
+
+def _stops_where_it_never_did(scene: Scene, buffer_s: float) -> bool:
+    """Tell whether the newest soak, slower than is usual, stopped for far longer than those before it."""
+    soaks = [p for p in soak_series(scene.history) if p.at <= scene.now]
+    if len(soaks) < 1 + FEW_SOAKS:
+        return False
+    *before, newest = soaks
+    longest, floors = newest.longest_stall_s or 0.0, [p.floor_bytes_per_s or 0.0 for p in before]
+    stopped_before = max(p.longest_stall_s or 0.0 for p in before)
+    slower = (newest.floor_bytes_per_s or 0.0) <= median(floors) * exp(-LEAST_SHIFT)
+    return slower and longest >= STALL_NEAR * buffer_s and longest >= STALL_GREW * stopped_before
 
 
 def slower_than_siblings(scene: Scene) -> tuple[Seen, ...]:

@@ -795,8 +795,13 @@ def test_the_rise_of_one_project_is_not_taken_for_the_rise_of_the_drive() -> Non
     assert weighed(past)[(K.NEARLY_FULL, "")].sight is not Sight.PRESENT
 
 
-def _marginal_after(used: int, *floors_mb: float, every_days: int = 30) -> Condition:
-    soaks = [a_soak(ROLE, 1 + every_days * i, floor * MB) for i, floor in enumerate(reversed(floors_mb))]
+def _marginal_after(
+    used: int, *floors_mb: float, every_days: int = 30, hottest_c: tuple[float, float] = (60.0, 60.0)
+) -> Condition:
+    soaks = [
+        a_soak(ROLE, 1 + every_days * i, floor * MB, temperature_hottest_c=hottest_c[0 if i else 1])
+        for i, floor in enumerate(reversed(floors_mb))
+    ]
     scattered = [a_spot(d + 0.5, 900 * MB * 1.03 ** (-1) ** d) for d in range(60)]
     past = a_past(*soaks, *scattered, health=(a_health(1, percentage_used=used),))
     return weighed(past)[(K.FLOOR_UNDER_DEMAND, "")]
@@ -808,6 +813,14 @@ def test_a_fall_that_scatter_might_explain_is_believed_where_wear_says_the_same(
 
     assert _marginal_after(107, *falling).predicts_lost_frames
     assert not _marginal_after(20, *falling).predicts_lost_frames
+
+
+def test_a_fall_that_scatter_might_explain_is_believed_where_heat_says_the_same() -> None:
+    """Ten degrees hotter than at first, and as far beneath its usual floor as a worn drive's."""
+    falling = (307.0, 282.0, 265.0, 278.0, 291.0, 268.0, 226.0)
+
+    assert _marginal_after(20, *falling, hottest_c=(58.0, 70.0)).predicts_lost_frames
+    assert not _marginal_after(20, *falling, hottest_c=(70.0, 70.0)).predicts_lost_frames
 
 
 def test_a_worn_drive_is_not_called_by_one_low_soak_before_it_is_known() -> None:
@@ -837,6 +850,32 @@ def test_a_worn_drive_that_sinks_slowly_is_not_called_early() -> None:
     slow = (262.0, 258.0, 256.0, 252.0, 250.0, 248.0, 246.0, 244.0, 242.0, 234.0)
 
     assert not _marginal_after(107, *slow).predicts_lost_frames
+
+
+@pytest.mark.parametrize(
+    ("newest_mb", "stops_s", "foretells"),
+    [
+        (380, (0.0, 0.0, 0.1, 0.0, 0.6), True),
+        (500, (0.0, 0.0, 0.1, 0.0, 0.6), False),
+        (380, (0.0, 0.0, 0.4, 0.0, 0.6), False),
+        (380, (0.0, 0.0, 0.1, 0.0, 0.2), False),
+        (380, (0.1, 0.0, 0.6), False),
+    ],
+    ids=["stops and slower", "as fast as usual", "stopped before", "short of the buffer", "too few soaks"],
+)
+def test_a_slower_soak_that_stops_where_none_did_is_on_its_way_beyond_the_buffer(
+    newest_mb: float, stops_s: tuple[float, ...], foretells: bool
+) -> None:
+    """A medium that tries again and again grows slower and stops; its spots are too short to meet a stop."""
+    floors = [newest_mb if i == 0 else 500 for i in range(len(stops_s))]
+    soaks = [
+        a_soak(ROLE, 2 + 20 * i, floor * MB, longest_stall_s=stop or None)
+        for i, (floor, stop) in enumerate(zip(floors, reversed(stops_s), strict=True))
+    ]
+
+    found = weighed(a_past(*soaks))[(K.STALLS_BEYOND_BUFFER, "")]
+
+    assert (found.sight is Sight.PRESENT, found.predicts_lost_frames) == (foretells, foretells)
 
 
 @pytest.mark.parametrize("kind", list(RoleKind))
