@@ -17,7 +17,7 @@ _RANGE = re.compile(r"^(\d+)(?:-(\d+))?$")
 
 
 class Seeds(click.ParamType[tuple[int, ...]]):
-    """Seeds as `7`, `1065-1084` or a list of such, parted by commas."""
+    """Seeds as `7`, `1085-1104` or a list of such, parted by commas."""
 
     name = "seeds"
 
@@ -29,7 +29,7 @@ class Seeds(click.ParamType[tuple[int, ...]]):
         for part in str(value).split(","):
             found = _RANGE.match(part.strip())
             if not found:
-                self.fail(f"{part!r} is neither a seed nor a range such as 1065-1084.", param, ctx)
+                self.fail(f"{part!r} is neither a seed nor a range such as 1085-1104.", param, ctx)
             first, last = int(found[1]), int(found[2] or found[1])
             seeds += range(first, last + 1)
         return tuple(seeds)
