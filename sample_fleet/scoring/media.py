@@ -27,9 +27,9 @@ class MediaTally:
 
     Args:
         losing: Fit at first and losing frames within the story [1].
-        seen_short: Of those, probed while already short of headroom and not yet losing [1].
-        hidden: Of those, probed then only through readers that carry less than the role asks [1].
-        warned: Of those, alerted before the first loss [1].
+        seen_short: Of those that lose frames, probed while already short of headroom and not yet losing [1].
+        hidden: Of those that lose frames, probed then only in readers that carry less than is asked [1].
+        warned: Of those seen short, alerted before the first loss [1].
         false_alerts: Alerts that predict a loss on shuttles that never come to one [1].
         drive_years: Shuttles times years [a].
     """

@@ -5,11 +5,12 @@ from math import exp
 from ebbmark_agent.evidence.standing import Standing as Word
 
 from ebbmark_collector.alerts.scene import Scene
-from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT, runs_hotter
+from ebbmark_collector.judge.causes import CLOSE_TO_LINK, WORN_PERCENT
 from ebbmark_collector.judge.course import only_heated_as_told
 from ebbmark_collector.judge.doubt import scatter_explains
 from ebbmark_collector.judge.filling import past_a_take
 from ebbmark_collector.judge.findings import CauseKind, Ground
+from ebbmark_collector.judge.heat import runs_hotter
 from ebbmark_collector.judge.history import Presence, ProbePoint
 from ebbmark_collector.judge.series import soak_series
 from ebbmark_collector.judge.slide import LEAST_SHIFT
@@ -34,7 +35,7 @@ def may_be_chance(scene: Scene) -> bool:
     rate = standing.rate_bytes_per_s
     if standing.shown is not Word.UNFIT or rate is None or not standing.rests_on(Ground.SOAK):
         return False
-    if _seen_at_work(scene):
+    if _shown_again(scene):
         return False
     as_before = {CauseKind.UNKNOWN, CauseKind.LINK_BELOW_BEST}
     if wear.used_percent is None or wear.used_percent < WORN_PERCENT:
@@ -76,7 +77,7 @@ def heated_only(scene: Scene) -> bool:
     standing = scene.standing
     soak = next((p for p in scene.history.soaks if p.probe_id == standing.probe_id), None)
     demand = scene.role.demand if scene.role is not None else None
-    if soak is None or demand is None or _seen_at_work(scene):
+    if soak is None or demand is None or _shown_again(scene):
         return False
     stopped = (soak.longest_stall_s or 0.0) >= STALL_NEAR * demand.buffer_s
     return only_heated_as_told(scene.history, soak, demand, scene.now) and not stopped
@@ -85,7 +86,7 @@ def heated_only(scene: Scene) -> bool:
 def overfilled(scene: Scene) -> str | None:
     """Say that the floor lies where its soak had filled the drive past what a take leaves, if so."""
     standing, role = scene.standing, scene.role
-    if role is None or _seen_at_work(scene):
+    if role is None or _shown_again(scene):
         return None
     soaks = [p for p in soak_series(scene.history) if p.at <= scene.now]
     if not soaks or soaks[-1].probe_id != standing.probe_id:
@@ -100,7 +101,7 @@ def overfilled(scene: Scene) -> str | None:
     )
 
 
-def _seen_at_work(scene: Scene) -> bool:
+def _shown_again(scene: Scene) -> bool:
     """Tell whether spots or takes since its soak say the same: then it is not the soak alone that speaks."""
     standing = scene.standing
     return standing.rests_on(Ground.LOWERED_BY_SPOT) or standing.rests_on(Ground.LOWERED_BY_TAKE)

@@ -20,9 +20,10 @@ from ebbmark_collector.alerts.scene import Look, Scene, Seen, above, below, dead
 from ebbmark_collector.alerts.surroundings import link_holds
 from ebbmark_collector.alerts.vocabulary import ConditionKind as Kind
 from ebbmark_collector.alerts.vocabulary import Sight
-from ebbmark_collector.judge.causes import WORN_PERCENT, runs_hotter
+from ebbmark_collector.judge.causes import WORN_PERCENT
 from ebbmark_collector.judge.course import SOAK_SCATTER, SOAKS_SPAN_DAYS
-from ebbmark_collector.judge.findings import Likeness, Limit, Meeting
+from ebbmark_collector.judge.findings import CauseKind, Likeness, Limit, Meeting
+from ebbmark_collector.judge.heat import runs_hotter
 from ebbmark_collector.judge.history import Presence, ProbePoint
 from ebbmark_collector.judge.series import days_between, soak_series, spot_series
 from ebbmark_collector.judge.slide import LEAST_SHIFT, scatter_of
@@ -134,7 +135,9 @@ def _goes_down(scene: Scene) -> bool:
     standing, used = scene.standing, scene.outlook.wear.used_percent
     if standing.shown is not Word.MARGINAL:
         return False
-    if (used is None or used < WORN_PERCENT) and not runs_hotter(scene.history, scene.now):
+    too_hot = any(cause.kind is CauseKind.TOO_HOT for cause in scene.causes)
+    hotter = too_hot and runs_hotter(scene.history, scene.now)
+    if (used is None or used < WORN_PERCENT) and not hotter:
         return False
     soaks = [p for p in soak_series(scene.history) if p.at <= scene.now and p.floor_bytes_per_s]
     rate = standing.rate_bytes_per_s

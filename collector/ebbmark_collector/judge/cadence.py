@@ -19,11 +19,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import log
 
-from ebbmark_collector.judge.causes import runs_hotter
 from ebbmark_collector.judge.course import only_heated_as_told
 from ebbmark_collector.judge.doubt import scatter_explains
 from ebbmark_collector.judge.filling import past_a_take
 from ebbmark_collector.judge.findings import Outlook
+from ebbmark_collector.judge.heat import runs_hotter
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import days_between, soak_series
 from ebbmark_collector.judge.untrimmed import next_soak_days

@@ -15,23 +15,20 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from itertools import pairwise
 from math import exp
-from statistics import median
 
 from ebbmark_agent.evidence.standing import Standing as Word
 
 from ebbmark_collector.judge.course import HOT_C
 from ebbmark_collector.judge.filling import FULL, slowed_as_it_filled
 from ebbmark_collector.judge.findings import Cause, CauseKind, Outlook, Standing
+from ebbmark_collector.judge.heat import IDLE_ROSE_C, ROSE_C, idle_rise_c, rise_c
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import soak_series, spot_series
 from ebbmark_collector.roles import DriveRole
 
 SLOW_START_S = 1.0  # [s] a probe that waited longer for its own data says something of the machine
 CLOSE_TO_LINK = 0.97  # [1] of the better link's ceiling
-ROSE_C = 6.0  # [K] hotter than at first
 NEAR_C = 5.0  # [K] below the hot limit: nearer to throttling than this counts as warm
-IDLE_ROSE_C = 4.0  # [K] warmer at rest than at first, where little heat is made
-IDLE_READS = 7  # [1] a week of reads
 MID_LIFE_PERCENT = 60  # [%] from which wear is thought of at all
 LATE_LIFE_PERCENT = 75  # [%] the last quarter of it
 WORN_PERCENT = 80  # [%] of the rated endurance from which wear may slow a drive
@@ -157,7 +154,7 @@ def _too_hot(case: _Case) -> Cause | None:
         (p.temperature_hottest_c for p in case.recent if p.temperature_hottest_c is not None), default=None
     )
     limit = case.role.role.hot_c if case.role and case.role.role.hot_c is not None else HOT_C
-    rise = _rise_c(case.soaks, case.spots)
+    rise = rise_c(case.soaks, case.spots)
     if hottest is not None and hottest >= limit:
         facts.append(f"It reached {hottest:.0f} °C while it was probed.")
         # What was always so weighs little.
@@ -176,7 +173,7 @@ def _too_hot(case: _Case) -> Cause | None:
     if near and rise >= ROSE_C:
         facts.append(f"Its soaks run {rise:.0f} degrees hotter than its first ones.")
         weight += 2.0
-    idle = _idle_rise_c(case.history, case.now)
+    idle = idle_rise_c(case.history, case.now)
     if near and idle >= IDLE_ROSE_C:
         facts.append(f"At rest it is {idle:.0f} degrees warmer than at first.")
         weight += 1.0
@@ -189,37 +186,6 @@ def _too_hot(case: _Case) -> Cause | None:
     return _cause(
         CauseKind.TOO_HOT, weight, facts, "Give it air: clean the intake, move it from its neighbours."
     )
-
-
-def runs_hotter(history: SubjectHistory, now: datetime) -> bool:
-    """Tell whether a drive grows hotter than at first while it is written, or lies warmer at rest.
-
-    Args:
-        history: What is known of it.
-        now: The instant it is judged at.
-    """
-    rise = _rise_c(soak_series(history), spot_series(history, now))
-    return rise >= ROSE_C or _idle_rise_c(history, now) >= IDLE_ROSE_C
-
-
-def _rise_c(soaks: Sequence[ProbePoint], spots: Sequence[ProbePoint]) -> float:
-    """Give how much hotter the newest soak (else spots) ran than the first ones [K]; 0 where not told."""
-    for series, few in ((soaks, 1), (spots, 7)):
-        temps = [p.temperature_hottest_c for p in series if p.temperature_hottest_c is not None]
-        if len(temps) >= 2 * few:
-            return median(temps[-few:]) - median(temps[:few])
-    return 0.0
-
-
-def _idle_rise_c(history: SubjectHistory, now: datetime) -> float:
-    """Give how much warmer it is at rest than in its first weeks [K]; 0 where not told.
-
-    A drive that throttles grows no hotter, it grows slower: what its cooling lost is seen at rest.
-    """
-    read = [h.temperature_c for h in history.health if h.temperature_c is not None and h.at <= now]
-    if len(read) < 4 * IDLE_READS:
-        return 0.0
-    return median(read[-IDLE_READS:]) - median(read[: 2 * IDLE_READS])
 
 
 def _too_full(case: _Case) -> Cause | None:

@@ -433,16 +433,15 @@ def test_a_cache_that_shrinks_with_the_free_blocks_dates_their_end(left: float, 
         assert found.predicts_lost_frames is (left < 0.75 and 2.8 * to_a_third - days < 45)
 
 
+def _hot_soak(floor_mb: float, lasted_at_mb: float, *, role: DriveRole = ROLE, **changes: Any) -> ProbePoint:
+    """Give a soak at far more than the demand that made the drive hot."""
+    hot = {"mean_bytes_per_s": 500 * MB, "temperature_hottest_c": 86.0}
+    return a_soak(role, 5, floor_mb * MB, lasting_bytes_per_s=lasted_at_mb * MB, **hot | changes)
+
+
 def test_a_dip_of_a_soak_that_ran_hot_foretells_nothing_by_itself() -> None:
     """It is unfit by what was shown, and a take at the role's rate does not make that heat."""
-    hot = a_soak(
-        ROLE,
-        5,
-        190 * MB,
-        lasting_bytes_per_s=340 * MB,
-        mean_bytes_per_s=500 * MB,
-        temperature_hottest_c=86.0,
-    )
+    hot = _hot_soak(190, 340)
 
     dipped = weighed(a_past(hot))[(K.FLOOR_UNDER_DEMAND, "")]
     cool = weighed(a_past(replace(hot, temperature_hottest_c=45.0)))[(K.FLOOR_UNDER_DEMAND, "")]
@@ -459,15 +458,7 @@ def test_a_hot_soak_that_stopped_for_a_good_part_of_the_buffer_did_not_only_dip(
 ) -> None:
     """Half a second is much of a recorder's one second and little of four."""
     role = a_role(buffer_s=buffer_s)
-    hot = a_soak(
-        role,
-        5,
-        190 * MB,
-        lasting_bytes_per_s=340 * MB,
-        mean_bytes_per_s=500 * MB,
-        temperature_hottest_c=86.0,
-        longest_stall_s=0.5,
-    )
+    hot = _hot_soak(190, 340, role=role, longest_stall_s=0.5)
 
     assert weighed(a_past(hot), role)[(K.FLOOR_UNDER_DEMAND, "")].predicts_lost_frames is foretells
 
@@ -480,14 +471,7 @@ def test_what_a_hot_soak_lasted_at_may_miss_the_demand_by_what_its_soaks_differ(
 
     One that lasted beneath the rate of the role, 200 MB/s, is believed either way.
     """
-    hot = a_soak(
-        ROLE,
-        5,
-        170 * MB,
-        lasting_bytes_per_s=222 * MB,
-        mean_bytes_per_s=500 * MB,
-        temperature_hottest_c=86.0,
-    )
+    hot = _hot_soak(170, 222)
     chance = Random(5)
     regular = spots([900 * MB * exp(chance.gauss(0, scatter)) for _ in range(24)])
 
@@ -816,11 +800,12 @@ def test_a_fall_that_scatter_might_explain_is_believed_where_wear_says_the_same(
 
 
 def test_a_fall_that_scatter_might_explain_is_believed_where_heat_says_the_same() -> None:
-    """Ten degrees hotter than at first, and as far beneath its usual floor as a worn drive's."""
+    """Twelve degrees hotter than at first, near where it throttles, and sunk as far as a worn drive."""
     falling = (307.0, 282.0, 265.0, 278.0, 291.0, 268.0, 226.0)
 
     assert _marginal_after(20, *falling, hottest_c=(58.0, 70.0)).predicts_lost_frames
     assert not _marginal_after(20, *falling, hottest_c=(70.0, 70.0)).predicts_lost_frames
+    assert not _marginal_after(20, *falling, hottest_c=(38.0, 50.0)).predicts_lost_frames
 
 
 def test_a_worn_drive_is_not_called_by_one_low_soak_before_it_is_known() -> None:
