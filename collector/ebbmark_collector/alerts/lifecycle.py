@@ -7,7 +7,8 @@ Rules.
    cleared. Inside the deadband (`between`) it neither begins to rise nor to leave (OPC 10000-9, annex B.1.5).
 3. What is not seen changes nothing: unplugging a drive clears no alert, it only marks it as without fresh
    evidence.
-4. Severity rises at once and falls after the off-delay, so that it does not flutter.
+4. Severity rises at once, or after the delay of a forecast that has time, and falls after the off-delay, so
+   that it does not flutter.
 5. Acknowledging says that somebody has seen it; it lasts until the alert is cleared or grows more severe.
 6. Shelved alerts live on and tell nobody. When the shelf ends and the alert is still open, it reappears.
 7. `now` may not run backwards for one alert: an earlier instant is taken as the alert's latest.
@@ -183,10 +184,13 @@ def _moved(
     if row.event is Event.CLEARED:
         return _cleared(after, condition, at)
     if not after.is_open:
-        return replace(after, severity=condition.severity, fresh=True, calmer_since=None), []
+        return replace(
+            after, severity=condition.severity, fresh=True, calmer_since=None, worse_since=None
+        ), []
     after, events = _freshness(after, condition, at)
     if condition.sight is not Sight.PRESENT:
-        return after, events
+        unseen = condition.sight is Sight.UNSEEN
+        return after if unseen else replace(after, worse_since=None), events
     after, more = _severity(after, condition, at)
     return after, events + more
 
@@ -205,6 +209,7 @@ def _raised(state: AlertState, condition: Condition, at: datetime) -> tuple[Aler
         fresh=True,
         acknowledged=None,
         calmer_since=None,
+        worse_since=None,
     )
     return after, [_line(after, event, at, before=None)]
 
@@ -219,6 +224,7 @@ def _cleared(state: AlertState, condition: Condition, at: datetime) -> tuple[Ale
         fresh=True,
         acknowledged=None,
         calmer_since=None,
+        worse_since=None,
     )
     return after, [_line(after, Event.CLEARED, at, before=state.severity, why=because)]
 
@@ -235,14 +241,19 @@ def _freshness(state: AlertState, condition: Condition, at: datetime) -> tuple[A
 def _severity(state: AlertState, condition: Condition, at: datetime) -> tuple[AlertState, list[Transition]]:
     wanted, held = condition.severity, state.severity
     if wanted.order == held.order:
-        return replace(state, calmer_since=None), []
+        return replace(state, calmer_since=None, worse_since=None), []
     if wanted.order > held.order:
-        after = replace(state, severity=wanted, changed_at=at, acknowledged=None, calmer_since=None)
+        since = state.worse_since or at
+        if (at - since).total_seconds() < condition.worse_delay_s:
+            return replace(state, worse_since=since, calmer_since=None), []
+        after = replace(
+            state, severity=wanted, changed_at=at, acknowledged=None, calmer_since=None, worse_since=None
+        )
         return after, [_line(after, Event.SEVERITY_UP, at, before=held)]
     since = state.calmer_since or at
     if (at - since).total_seconds() < condition.off_delay_s:
-        return replace(state, calmer_since=since), []
-    after = replace(state, severity=wanted, changed_at=at, calmer_since=None)
+        return replace(state, calmer_since=since, worse_since=None), []
+    after = replace(state, severity=wanted, changed_at=at, calmer_since=None, worse_since=None)
     return after, [_line(after, Event.SEVERITY_DOWN, at, before=held)]
 
 

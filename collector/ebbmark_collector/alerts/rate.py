@@ -35,6 +35,8 @@ RECENT_SPOTS = 7  # [1]
 SUNK_SIGMAS = 3.0  # [1] of what soaks of this drive differ by
 FEW_SOAKS = 4  # [1] before the newest that tell what is usual
 STALL_GREW = 3.0  # [1] times
+SOON = timedelta(days=21)  # a date nearer than this is told at once
+BELIEVED_AFTER_S = 5 * 86_400.0  # [s] a later one may be gone tomorrow, with the next probe
 
 
 def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
@@ -50,11 +52,8 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
     excused = heated or readers or doubted or fuller is not None
     beneath_rate = standing.shown is Word.UNFIT and not excused
     meets_rate = _meets_rate_soon(scene)
-    foreseen = (
-        meets_rate is not None
-        or (not readers and _sank_between_visits(scene))
-        or (not heated and _goes_down(scene))
-    )
+    falls = (not readers and _sank_between_visits(scene)) or (not heated and _goes_down(scene))
+    foreseen = meets_rate is not None or falls
     match standing.shown:
         case Word.UNFIT | Word.MARGINAL:
             sight = Sight.PRESENT
@@ -89,6 +88,7 @@ def floor_under_demand(scene: Scene) -> tuple[Seen, ...]:
                 *((fuller,) if fuller else ()),
             ),
             milder=0 if beneath_rate else 1 if foreseen else 2,
+            believed_after_s=0.0 if beneath_rate or falls else _believed_after_s(meets_rate, scene),
             because=f"It was probed again and does better: {told}.",
             blames_causes=True,
         ),
@@ -218,6 +218,7 @@ def floor_will_meet_demand(scene: Scene) -> tuple[Seen, ...]:
             act_by=_date(meeting),
             why=(f"{meeting.points} gathered probes fall together.",),
             milder=0 if rate else 1,
+            believed_after_s=_believed_after_s(meeting if rate else None, scene),
             because=f"Its likely date moved beyond the horizon of {horizon:.0f} days.",
             blames_causes=True,
         ),
@@ -326,6 +327,12 @@ def _meets_rate_soon(scene: Scene) -> Meeting | None:
     if meeting is None or meeting.likely is None or link_holds(scene):
         return None
     return meeting if meeting.likely <= scene.now + timedelta(days=scene.watch.horizon_days) else None
+
+
+def _believed_after_s(meeting: Meeting | None, scene: Scene) -> float:
+    """Give how long a date must stand before an alert grows more severe for it [s]: none where it is near."""
+    later = meeting is not None and meeting.likely is not None and meeting.likely - scene.now > SOON
+    return BELIEVED_AFTER_S if later else 0.0
 
 
 def _date(meeting: Meeting) -> datetime | None:

@@ -61,6 +61,7 @@ class Seen(NamedTuple):
 
     Attributes:
         what: What is wrong, as a clause after the drive's name.
+        believed_after_s: How long it must be seen so before its open alert grows more severe [s].
         milder: By how many steps it is milder than the default; never below warning [1].
         cause: What it is a sign of by itself, where no ranking is needed.
         next_step: Instead of the first cause's.
@@ -78,6 +79,7 @@ class Seen(NamedTuple):
     act_by: datetime | None = None
     why: tuple[str, ...] = ()
     milder: int = 0
+    believed_after_s: float = 0.0
     cause: CauseKind | None = None
     next_step: str | None = None
     because: str | None = None
@@ -113,6 +115,7 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
         because=seen.because,
         on_delay_s=weight.on_delay_s,
         off_delay_s=weight.off_delay_s,
+        worse_delay_s=seen.believed_after_s,
         role_name=scene.role.name if scene.role else None,
         asset_tag=facts.asset_tag,
         host=facts.last_host,

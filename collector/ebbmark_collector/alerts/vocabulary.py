@@ -104,6 +104,7 @@ class Condition:
         because: Why it is gone, for the record, while it is absent.
         on_delay_s: How long it must be present before it is raised [s].
         off_delay_s: How long it must be absent before it is cleared [s].
+        worse_delay_s: How long it must be worse than its alert before that grows more severe [s].
         returning_s: Raised twice within so long, it is not cleared until so long after the first time [s].
     """
 
@@ -125,6 +126,7 @@ class Condition:
     because: str | None = None
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
+    worse_delay_s: float = 0.0
     returning_s: float = 0.0
     role_name: str | None = None
     asset_tag: str | None = None
@@ -193,6 +195,7 @@ class AlertState:
         condition: What was last seen of it (kept from the last sight that was not `unseen`).
         cleared_because: Why it was last cleared.
         calmer_since: Since when a lower severity is seen, while the off-delay before going down runs.
+        worse_since: Since when a higher severity is seen, while the delay before going up runs.
     """
 
     key: Key
@@ -210,6 +213,7 @@ class AlertState:
     acknowledged: Acknowledgement | None = None
     shelf: Shelf | None = None
     calmer_since: datetime | None = None
+    worse_since: datetime | None = None
 
     @property
     def is_open(self) -> bool:

@@ -56,6 +56,7 @@ def _columns(state: AlertState, host_id: str | None) -> dict[str, Value]:
             state.phase in {Phase.WAITING, Phase.LEAVING}
             or shelf is not None
             or state.calmer_since is not None
+            or state.worse_since is not None
         ),
         "raised_ms": to_ms(state.raised_at) if state.raised_at else None,
         "changed_ms": to_ms(state.changed_at or state.phase_since),

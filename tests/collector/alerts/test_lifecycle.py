@@ -211,6 +211,39 @@ def test_it_can_be_raised_again_and_counts() -> None:
     assert story.states[KEY].times_raised == 2
 
 
+def test_a_forecast_that_has_time_makes_an_alert_worse_only_once_it_has_stood() -> None:
+    """Seen for a day and gone it says nothing; seen all the while it does, and what is there now at once."""
+    story = Story()
+    wait_s = 3 * 3600.0
+
+    def forecast(severity: Severity, sight: Sight = Sight.PRESENT) -> Condition:
+        return replace(seen(sight, severity=severity, delay_s=0), worse_delay_s=wait_s)
+
+    story.play(START, forecast(Severity.MINOR))
+    story.play(START + HOUR, forecast(Severity.MAJOR))
+    story.play(START + 2 * HOUR, forecast(Severity.MINOR))
+    story.play(START + 3 * HOUR, forecast(Severity.MAJOR))
+    story.play(START + 5 * HOUR, forecast(Severity.MAJOR))
+    assert story.events == [Event.RAISED]
+    story.play(START + 6 * HOUR, forecast(Severity.MAJOR))
+    assert story.events == [Event.RAISED, Event.SEVERITY_UP]
+    story.play(START + 7 * HOUR, replace(forecast(Severity.CRITICAL), worse_delay_s=0))
+    assert story.states[KEY].severity is Severity.CRITICAL
+
+
+@pytest.mark.parametrize(("sight", "begins_anew"), [(Sight.BETWEEN, True), (Sight.UNSEEN, False)])
+def test_a_forecast_that_was_gone_meanwhile_begins_to_stand_anew(sight: Sight, begins_anew: bool) -> None:
+    """A drive out of reach neither gains nor loses time: it was not seen to do better."""
+    story = Story()
+    worse = replace(seen(Sight.PRESENT, severity=Severity.MAJOR), worse_delay_s=3 * 3600.0)
+    story.play(START, seen(Sight.PRESENT, severity=Severity.MINOR, delay_s=0))
+    story.play(START + HOUR, worse)
+    story.play(START + 3 * HOUR, seen(sight, severity=Severity.MINOR))
+    story.play(START + 4 * HOUR, worse)
+
+    assert (story.states[KEY].severity is Severity.MINOR) is begins_anew
+
+
 def test_severity_rises_at_once_and_falls_after_the_off_delay() -> None:
     """Worse is told now; better has to last."""
     story = Story()
