@@ -12,6 +12,8 @@ Rules.
 3. Where spots sank since the last soak, or the drive is not told of freed blocks any more, that soak does not
    tell what the drive does now.
 4. Late in its rated endurance flash may slow within weeks, and no spot shows it: spots go into the cache.
+   Nor do spots show heat, which they end too soon to make: a recorder's drive whose soak ran hot, and hotter
+   than its first ones, is soaked again before it throttles in a take.
 """
 
 from collections.abc import Sequence
@@ -19,7 +21,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import log
 
-from ebbmark_collector.judge.course import only_heated_as_told
+from ebbmark_collector.judge.course import HOT_C, only_heated_as_told
 from ebbmark_collector.judge.doubt import scatter_explains
 from ebbmark_collector.judge.filling import past_a_take
 from ebbmark_collector.judge.findings import Outlook
@@ -87,6 +89,8 @@ def soak_sooner(
     used = outlook.wear.used_percent
     if role.is_recorder and used is not None and used >= LATE_PERCENT:
         found.append((LATE_DAYS, f"{used} % of its rated endurance is used, and spots do not show wear."))
+    if role.is_recorder and _was_hot(soaks[-1], role) and runs_hotter(history, now):
+        found.append((AGAIN_DAYS, "Its soaks run hotter than they did, and spots end before it is warm."))
     days, why = min(found, default=(usual, ""))
     days = max(LEAST_DAYS, days)
     return SoakSooner(every_days=days, why=why) if days < usual else None
@@ -104,6 +108,11 @@ def _one_more(
     if only_heated_as_told(history, soaks[-1], role.demand, now) and runs_hotter(history, now):
         return SoakSooner(every_days=AGAIN_DAYS, why=_HOTTER)
     return None
+
+
+def _was_hot(soak: ProbePoint, role: DriveRole) -> bool:
+    limit = role.role.hot_c if role.role.hot_c is not None else HOT_C
+    return soak.temperature_hottest_c is not None and soak.temperature_hottest_c >= limit
 
 
 def _fall_leaves(soaks: Sequence[ProbePoint], rate_bytes_per_s: float) -> float | None:

@@ -163,6 +163,23 @@ def test_a_dip_of_a_soak_that_ran_hot_is_looked_at_again_while_the_drive_grows_h
     assert after(52, 58, 66) == 30.0
 
 
+def test_a_recorder_s_drive_that_grows_hot_is_soaked_again_before_it_throttles() -> None:
+    """Spots end before it is warm; one that always ran so, or is still cool, keeps its role's cadence."""
+
+    def after(*hottest_c: float, kind: RoleKind = RoleKind.RECORDER) -> float | None:
+        role = a_role(rate=200 * MB, kind=kind)
+        soaks = [
+            a_soak(role, 30.0 * i, 400 * MB, temperature_hottest_c=hot)
+            for i, hot in enumerate(reversed(hottest_c))
+        ]
+        return every(a_past(*soaks), role)
+
+    assert after(68, 71, 78) == AGAIN_DAYS
+    assert after(77, 77, 78) == 30.0
+    assert after(48, 51, 58) == 30.0
+    assert after(68, 71, 78, kind=RoleKind.WORKING) == 30.0
+
+
 def test_a_soak_that_went_on_past_what_a_take_fills_is_followed_by_one_begun_with_more_room() -> None:
     """It ended at 95 %; the role's takes end at 85 % at most."""
     role = a_role(rate=200 * MB, take_s=1500.0)
