@@ -11,7 +11,6 @@ from ebbmark_collector.judge.robust import mad_sigma
 from ebbmark_collector.judge.series import soak_series, spot_series
 from ebbmark_collector.judge.standing import shown_beneath, spot_scatter
 
-LEAST_BEFORE = 2  # [1] soaks that tell what is usual
 MOST_LOW = 2  # [1] soaks in a row that may be chance: whoever tests a drive three times believes the third
 SURE_SIGMAS = 3.0  # [1] beneath it: a level drive gets there by chance once in many years
 
@@ -21,6 +20,7 @@ def scatter_explains(history: SubjectHistory, rate_bytes_per_s: float, now: date
 
     A drive with little to spare comes beneath its rate now and then without any change. Two soaks in a row
     leave less of a fall to chance, the mean of n scattering 1/sqrt(n) as widely as one, and three leave none.
+    What is usual scatters likewise by the number of soaks that tell it.
 
     Args:
         history: What is known of it.
@@ -35,7 +35,7 @@ def scatter_explains(history: SubjectHistory, rate_bytes_per_s: float, now: date
     floors = [p.floor_bytes_per_s or 0.0 for p in soaks]
     low = list(takewhile(lambda floor: floor < rate_bytes_per_s, reversed(floors)))
     before = floors[: len(floors) - len(low)]
-    if not all(floors) or not 1 <= len(low) <= MOST_LOW or len(before) < LEAST_BEFORE:
+    if not all(floors) or not 1 <= len(low) <= MOST_LOW or not before:
         return False  # one that stood still is no scatter
     spots = spot_series(history, now)
     since = [(p.at, p.floor_bytes_per_s or 0.0) for p in spots if p.at > soaks[-1].at]
@@ -44,4 +44,4 @@ def scatter_explains(history: SubjectHistory, rate_bytes_per_s: float, now: date
     usual = [log(floor) for floor in before]
     sigma = max(SOAK_SCATTER * spot_scatter(spots), mad_sigma(usual))
     sunk = median(usual) - fmean([log(floor) for floor in low])
-    return sunk < SURE_SIGMAS * sigma / sqrt(len(low))
+    return sunk < SURE_SIGMAS * sigma * sqrt(1 / len(low) + 1 / len(before))
