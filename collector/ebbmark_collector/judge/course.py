@@ -140,14 +140,14 @@ def only_heated(soak: ProbePoint, demand_bytes_per_s: float | None, *, allowed: 
     Args:
         soak: The soak.
         demand_bytes_per_s: What its role asks [bytes/s].
-        allowed: Share of that at which it must have lasted [1]; less than 1 where its soaks differ so.
+        allowed: Share of what it takes to say so that a soak must show [1]; less than 1 where soaks differ so.
     """
     if demand_bytes_per_s is None:
         return False
     hot = soak.temperature_hottest_c is not None and soak.temperature_hottest_c >= HOT_C
     least = allowed * demand_bytes_per_s
     lasted = soak.lasting_bytes_per_s is not None and soak.lasting_bytes_per_s >= least
-    greedy = soak.mean_bytes_per_s is not None and soak.mean_bytes_per_s >= GREEDY_TIMES * demand_bytes_per_s
+    greedy = soak.mean_bytes_per_s is not None and soak.mean_bytes_per_s >= GREEDY_TIMES * least
     return hot and lasted and greedy
 
 

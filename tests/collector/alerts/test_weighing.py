@@ -480,6 +480,8 @@ def test_what_a_hot_soak_lasted_at_may_miss_the_demand_by_what_its_soaks_differ(
 
     assert told(hot) is foretells
     assert told(replace(hot, lasting_bytes_per_s=195 * MB))
+    # Likewise its mean the quarter above the demand, 300 MB/s, from which it counts as far above it.
+    assert told(_hot_soak(170, 260, mean_bytes_per_s=280 * MB)) is foretells
 
 
 TAKES = a_role(take_s=1500.0)  # a take fills 30 % of the drive, a soak 40 %
@@ -715,6 +717,21 @@ def test_lost_frames_three_months_ahead_are_told_only_where_the_role_looks_so_fa
 
     assert found.sight is Sight.PRESENT
     assert found.predicts_lost_frames is foretells
+
+
+@pytest.mark.parametrize(("a_month", "waits"), [(0.93, True), (0.70, False)])
+def test_a_date_far_ahead_must_stand_for_days_before_the_alert_grows_more_severe(
+    a_month: float, waits: bool
+) -> None:
+    """What may be gone with the next probe waits; where frames are lost within three weeks nothing does."""
+    role = a_role(watch=Watch(horizon_days=120))
+    newest = 245 * MB if waits else 242 * MB
+    past = a_past(*(a_soak(role, 30 * i, newest / a_month**i) for i in range(6)))
+
+    found = weighed(past, role)[(K.FLOOR_WILL_MEET_DEMAND, "")]
+
+    assert found.predicts_lost_frames
+    assert (found.worse_delay_s > 0) is waits
 
 
 def test_once_beneath_the_demand_one_alert_tells_the_course_with_its_date() -> None:
