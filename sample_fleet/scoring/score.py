@@ -1,10 +1,12 @@
 """The score of many seeds: played side by side in processes, counted, and told as a table or as JSON."""
 
 import json
+import platform
+import time
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from ebbmark_collector.server import collect_seldom
@@ -43,7 +45,10 @@ class Counted:
 
 @dataclass(frozen=True, kw_only=True)
 class Result:
-    """The score of all seeds together."""
+    """The score of all seeds together.
+
+    `replay_s` is how long it took to play them all [s]; `None` where some were played earlier.
+    """
 
     seeds: tuple[int, ...]
     days: int
@@ -52,6 +57,7 @@ class Result:
     media: MediaTally
     remarks: tuple[str, ...]
     reports: int
+    replay_s: float | None = None
 
 
 _COUNTED: TypeAdapter[Counted] = TypeAdapter(Counted)
@@ -104,9 +110,13 @@ def _brief(calls: Sequence[Call]) -> str:
     return ", ".join(f"{call.kind} on {call.at_day:.0f} ({call.cause})" for call in calls[:3]) or "none"
 
 
+def _kept(seed: int, days: int, noise: float, folder: Path | None) -> Path | None:
+    return folder / f"seed-{seed}-{days}-{noise:g}.json" if folder is not None else None
+
+
 def counted_or_kept(seed: int, days: int, noise: float, folder: Path | None) -> Counted:
     """Count a seed, or read what an earlier run of the same code left of it in the folder."""
-    kept = folder / f"seed-{seed}-{days}-{noise:g}.json" if folder is not None else None
+    kept = _kept(seed, days, noise, folder)
     if kept is not None and kept.exists():
         return _COUNTED.validate_json(kept.read_bytes())
     counted = count_seed(seed, days, noise)
@@ -128,11 +138,15 @@ def score(
         processes: How many are played at a time [1].
         folder: Where each seed's counts are kept, so that a run cut short can go on; `None` keeps nothing.
     """
+    files = [_kept(seed, days, noise, folder) for seed in seeds]
+    earlier = any(file is not None and file.exists() for file in files)
+    began = time.monotonic()
     # A player keeps a fleet's year, as the server does: collecting it again and again costs some hundredths.
     with ProcessPoolExecutor(max_workers=processes, initializer=collect_seldom) as pool:
         waiting = [pool.submit(counted_or_kept, seed, days, noise, folder) for seed in seeds]
         counted = sorted((done.result() for done in as_completed(waiting)), key=lambda c: c.seed)
-    return result_of(counted, days=days, noise=noise)
+    result = result_of(counted, days=days, noise=noise)
+    return result if earlier else replace(result, replay_s=time.monotonic() - began)
 
 
 def result_of(counted: Sequence[Counted], *, days: int, noise: float) -> Result:
@@ -162,6 +176,8 @@ def as_document(result: Result) -> dict[str, object]:
         "days": result.days,
         "noise": result.noise,
         "reports": result.reports,
+        "replay_s": result.replay_s,
+        "python": platform.python_version(),
         "on": "an invented fleet",
         "media": {**asdict(result.media), "recall": result.media.recall},
         "rivals": {name: asdict(found) for name, found in result.scores.items() if name != JUDGE},
@@ -178,6 +194,7 @@ def as_table(result: Result) -> str:
         f"Probe noise x{result.noise:g}; {judge.drives} fixed drives with a demand.",
         f"{judge.at_risk} of them are fit at first and lose frames later.",
         "All figures are on this invented fleet.",
+        *([f"Replayed in {result.replay_s / 60:.1f} minutes."] if result.replay_s is not None else []),
         "",
     ]
     names = list(result.scores)

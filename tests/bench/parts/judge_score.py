@@ -27,6 +27,7 @@ BARS = {
     "chattering": ("alerts", "<= 0"),
 }
 MEDIA_BAR = ">= 0.9"
+REPLAY_BAR = "<= 25"  # twenty seeds of a year each
 
 
 def command_for(seeds: list[int], noise: float) -> str:
@@ -76,6 +77,18 @@ def results_of(score: dict[str, Any], *, noise: float) -> list[dict[str, Any]]:
             for name in ("recall", "precision", "false_alerts_per_drive_year", "lead_days_median")
             if figures.get(name) is not None
         ]
+    if score.get("replay_s") is not None:
+        found.append(
+            result(
+                f"judge_score.replay{label}",
+                [score["replay_s"] / 60],
+                unit="min",
+                bar=REPLAY_BAR,
+                command=how,
+                note=f"{score['reports']:,} reports taken in and judged, two seeds at a time, "
+                f"Python {score['python']}; the machine's time, unlike all else here.",
+            )
+        )
     media = score["media"]
     if media["recall"] is not None:
         hidden = f" ({media['hidden']} more in readers too slow to show it)" if media.get("hidden") else ""
