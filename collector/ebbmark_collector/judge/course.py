@@ -140,7 +140,7 @@ def only_heated(soak: ProbePoint, demand_bytes_per_s: float | None, *, allowed: 
     Args:
         soak: The soak.
         demand_bytes_per_s: What its role asks [bytes/s].
-        allowed: Share of what it takes to say so that a soak must show [1]; less than 1 where soaks differ so.
+        allowed: Share of each that a soak must show to be told so [1]; less than 1 where soaks differ so.
     """
     if demand_bytes_per_s is None:
         return False
