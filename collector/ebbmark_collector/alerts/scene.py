@@ -96,6 +96,11 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
         return None
     facts = scene.history.facts
     cause = scene.first_cause if seen.blames_causes else None
+    why = seen.why + (cause.facts if cause else ())
+    if seen.sight is Sight.ABSENT and seen.because:
+        why = (
+            seen.because,
+        )  # an alert that stays because it comes and goes must not say that it is there now
     return Condition(
         subject_id=facts.subject_id,
         kind=seen.kind,
@@ -109,13 +114,14 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
         since=seen.since,
         act_by=seen.act_by,
         headline=f"{scene.name}: {seen.what}" if seen.what else "",
-        why=seen.why + (cause.facts if cause else ()),
+        why=why,
         cause=cause.kind if cause else seen.cause,
         next_step=seen.next_step or (cause.next_step if cause else ""),
         because=seen.because,
         on_delay_s=weight.on_delay_s,
         off_delay_s=weight.off_delay_s,
         worse_delay_s=seen.believed_after_s,
+        returning_s=weight.returning_s,
         role_name=scene.role.name if scene.role else None,
         asset_tag=facts.asset_tag,
         host=facts.last_host,

@@ -24,8 +24,6 @@ from ebbmark_collector.judge.findings import Cause, Cohort, Likeness, Outlook, S
 from ebbmark_collector.judge.history import HostFacts, SubjectHistory
 from ebbmark_collector.roles import DriveRole
 
-RETURNING_S = 30 * 86_400.0  # [s] own: an outage a fortnight is one fault, and not a new one each time
-
 
 def weigh(
     history: SubjectHistory,
@@ -108,7 +106,7 @@ def weigh_host(
     patience = timedelta(seconds=max(silent_after_s, 3 * host.expects_every_s))
     silent = host.heard_at is not None and now - host.heard_at > patience
     sight = Sight.PRESENT if silent else Sight.ABSENT
-    because, returning_s = "It reports again.", RETURNING_S
+    because, returning_s = "It reports again.", weight.returning_s
     if host.retired is not None:
         sight, because, returning_s = Sight.ABSENT, f"It was retired: {host.retired}", 0.0
     elif host.show:
@@ -192,5 +190,10 @@ def _confirmed(history: SubjectHistory) -> bool:
 
 def _gone(condition: Condition, because: str) -> Condition:
     return replace(
-        condition, sight=Sight.ABSENT, because=because, off_delay_s=0.0, predicts_lost_frames=False
+        condition,
+        sight=Sight.ABSENT,
+        because=because,
+        off_delay_s=0.0,
+        returning_s=0.0,
+        predicts_lost_frames=False,
     )

@@ -21,6 +21,7 @@ from ebbmark_collector.alerts import (
     step,
     unshelve,
 )
+from ebbmark_collector.alerts.defaults import DEFAULTS
 from ebbmark_collector.alerts.lifecycle import Delay, Row
 from ebbmark_collector.errors import DocumentError
 from hypothesis import given
@@ -242,6 +243,43 @@ def test_a_forecast_that_was_gone_meanwhile_begins_to_stand_anew(sight: Sight, b
     story.play(START + 4 * HOUR, worse)
 
     assert (story.states[KEY].severity is Severity.MINOR) is begins_anew
+
+
+COMES_AND_GOES = [
+    ConditionKind.FLOOR_UNDER_DEMAND,
+    ConditionKind.MARGIN_THIN,
+    ConditionKind.LINK_BELOW_BEST,
+    ConditionKind.TOO_HOT,
+    ConditionKind.NEARLY_FULL,
+    ConditionKind.TRIM_STOPPED,
+]
+
+
+@pytest.mark.parametrize("kind", COMES_AND_GOES)
+@given(gone_days=st.lists(st.integers(min_value=1, max_value=9), min_size=4, max_size=14))
+def test_what_is_measured_anew_each_time_is_never_raised_three_times_in_thirty_days(
+    kind: ConditionKind, gone_days: list[int]
+) -> None:
+    """With its default delays, however it comes and goes; and once gone for good it is cleared."""
+    weight = DEFAULTS[kind]
+    story, now = Story(), START
+    sights = [s for days in gone_days for s in (*[Sight.PRESENT] * 3, *[Sight.ABSENT] * days)]
+    for sight in (*sights, *[Sight.ABSENT] * 70):
+        condition = Condition(
+            subject_id="drive-1",
+            kind=kind,
+            sight=sight,
+            severity=weight.recorder,
+            on_delay_s=weight.on_delay_s,
+            off_delay_s=weight.off_delay_s,
+            returning_s=weight.returning_s,
+        )
+        story.play(now, condition)
+        now += timedelta(days=1)
+    raised = [line.at for line in story.lines if line.event in {Event.RAISED, Event.RAISED_AGAIN}]
+
+    assert all(third - first > timedelta(days=30) for first, third in zip(raised, raised[2:], strict=False))
+    assert story.lines[-1].event is Event.CLEARED
 
 
 def test_severity_rises_at_once_and_falls_after_the_off_delay() -> None:
