@@ -1,6 +1,7 @@
 """A short replay through the collector's real intake, and what the score says in the end."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ from pydantic import TypeAdapter
 from sample_fleet.scoring.media import MediaTally
 from sample_fleet.scoring.metrics import Tally
 from sample_fleet.scoring.replay import Played, play_seed
-from sample_fleet.scoring.score import JUDGE, Counted, as_json, as_table, counted_or_kept, result_of
+from sample_fleet.scoring.score import JUDGE, Counted, as_json, as_table, counted_or_kept, result_of, score
 from sample_fleet.studio.invent import Scale
 
 TINY = Scale(capture=2, edit=1, replay=1, carts=1, shuttles=2, cards=1, archive_disks=1, troubled_share=0.9)
@@ -65,6 +66,7 @@ def test_the_document_has_the_figures_that_outside_checks_read() -> None:
     assert document["false_alerts_per_drive_year"] == pytest.approx(2 / 140)
     assert document["first_cause_right"] == pytest.approx(16 / 18)
     assert document["seeds"] == [1, 2]
+    assert document["replay_s"] is None
     assert document["media"]["recall"] == 0.5
     assert list(document["rivals"]) == ["rival"]
 
@@ -84,3 +86,14 @@ def test_a_kept_seed_is_read_and_not_played_again(tmp_path: Path) -> None:
     (tmp_path / "seed-9-365-1.json").write_bytes(TypeAdapter(Counted).dump_json(counted(9)))
 
     assert counted_or_kept(9, 365, 1.0, tmp_path) == counted(9)
+
+
+def test_seeds_that_were_played_earlier_tell_no_duration(tmp_path: Path) -> None:
+    """How long a replay takes is only told of one that played them all."""
+    (tmp_path / "seed-9-365-1.json").write_bytes(TypeAdapter(Counted).dump_json(counted(9)))
+
+    read = score((9,), days=365, noise=1.0, processes=1, folder=tmp_path)
+
+    assert read.replay_s is None
+    assert "Replayed" not in as_table(read)
+    assert "Replayed in 2.0 minutes." in as_table(replace(read, replay_s=120.0))
