@@ -752,6 +752,16 @@ def test_once_beneath_the_demand_one_alert_tells_the_course_with_its_date() -> N
     assert any("falling; it meets 200 MB/s likely on" in sentence for sentence in floor.why)
 
 
+def test_an_alert_that_stays_because_it_comes_and_goes_says_that_it_is_better() -> None:
+    """What is kept of the last look says why it is over, and no more what was wrong."""
+    found = weighed(a_past(*SOUND))[(K.FLOOR_UNDER_DEMAND, "")]
+
+    assert (found.sight, found.returning_s) == (Sight.ABSENT, 30 * 86_400.0)
+    assert found.why == (found.because,)
+    assert "does better" in found.why[0]
+    assert weighed(a_past(*SOUND))[(K.READ_BACK_DIFFERS, "")].returning_s == 0.0
+
+
 def test_a_drive_that_was_never_trimmed_is_not_news() -> None:
     """Without trim from its first probe on, nothing has stopped."""
     past = a_past(*SOUND, facts={"trim": False})
