@@ -96,11 +96,10 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
         return None
     facts = scene.history.facts
     cause = scene.first_cause if seen.blames_causes else None
-    why = seen.why + (cause.facts if cause else ())
+    what, why = seen.what, seen.why + (cause.facts if cause else ())
     if seen.sight is Sight.ABSENT and seen.because:
-        why = (
-            seen.because,
-        )  # an alert that stays because it comes and goes must not say that it is there now
+        # An alert that stays because it comes and goes must not say that it is there now.
+        what, why = what or seen.because, (seen.because,)
     return Condition(
         subject_id=facts.subject_id,
         kind=seen.kind,
@@ -113,7 +112,7 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
         unit=seen.unit,
         since=seen.since,
         act_by=seen.act_by,
-        headline=f"{scene.name}: {seen.what}" if seen.what else "",
+        headline=f"{scene.name}: {what}" if what else "",
         why=why,
         cause=cause.kind if cause else seen.cause,
         next_step=seen.next_step or (cause.next_step if cause else ""),

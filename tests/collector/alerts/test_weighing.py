@@ -759,6 +759,8 @@ def test_an_alert_that_stays_because_it_comes_and_goes_says_that_it_is_better() 
     assert (found.sight, found.returning_s) == (Sight.ABSENT, 30 * 86_400.0)
     assert found.why == (found.because,)
     assert "does better" in found.why[0]
+    low = weighed(a_past(a_soak(ROLE, 1, 150 * MB)))[(K.MARGIN_THIN, "")]
+    assert low.headline.endswith("that alert took over.")
     assert weighed(a_past(*SOUND))[(K.READ_BACK_DIFFERS, "")].returning_s == 0.0
 
 
