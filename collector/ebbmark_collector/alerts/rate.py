@@ -352,7 +352,8 @@ def _falling(meeting: Meeting, asked_bytes_per_s: float | None) -> str:
 
 
 def _not_asked(kind: Kind) -> Seen:
-    return Seen(kind=kind, sight=Sight.ABSENT, because="Its role asks for no write rate now.")
+    word = "Its role asks for no write rate now."
+    return Seen(kind=kind, sight=Sight.ABSENT, because=word, for_good=True)
 
 
 def _taken_over(kind: Kind) -> Seen:

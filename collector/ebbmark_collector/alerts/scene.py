@@ -65,6 +65,7 @@ class Seen(NamedTuple):
         milder: By how many steps it is milder than the default; never below warning [1].
         cause: What it is a sign of by itself, where no ranking is needed.
         next_step: Instead of the first cause's.
+        for_good: Whether what is absent will not come back by itself: a person ended it, not a better figure.
     """
 
     kind: ConditionKind
@@ -83,6 +84,7 @@ class Seen(NamedTuple):
     cause: CauseKind | None = None
     next_step: str | None = None
     because: str | None = None
+    for_good: bool = False
     blames_causes: bool = False
 
 
@@ -120,7 +122,7 @@ def condition_of(seen: Seen, scene: Scene) -> Condition | None:
         on_delay_s=weight.on_delay_s,
         off_delay_s=weight.off_delay_s,
         worse_delay_s=seen.believed_after_s,
-        returning_s=weight.returning_s,
+        returning_s=0.0 if seen.for_good else weight.returning_s,
         role_name=scene.role.name if scene.role else None,
         asset_tag=facts.asset_tag,
         host=facts.last_host,

@@ -105,7 +105,8 @@ def too_hot(scene: Scene) -> tuple[Seen, ...]:
     kind = Kind.TOO_HOT
     limit = scene.role.role.hot_c if scene.role else None
     if limit is None:
-        return (Seen(kind=kind, sight=Sight.ABSENT, because="Its role names no temperature."),)
+        word = "Its role names no temperature."
+        return (Seen(kind=kind, sight=Sight.ABSENT, because=word, for_good=True),)
     week = scene.now - timedelta(days=7)
     seen = [p.temperature_hottest_c for p in scene.history.probes if week <= p.at <= scene.now]
     seen += [h.temperature_c for h in scene.history.health[-14:] if week <= h.at <= scene.now]

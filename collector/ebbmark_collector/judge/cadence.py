@@ -21,11 +21,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import log
 
-from ebbmark_collector.judge.course import HOT_C, only_heated_as_told
+from ebbmark_collector.judge.course import only_heated_as_told
 from ebbmark_collector.judge.doubt import scatter_explains
 from ebbmark_collector.judge.filling import past_a_take
 from ebbmark_collector.judge.findings import Outlook
-from ebbmark_collector.judge.heat import runs_hotter
+from ebbmark_collector.judge.heat import hot_from_c, runs_hotter
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import days_between, soak_series
 from ebbmark_collector.judge.untrimmed import next_soak_days
@@ -111,8 +111,7 @@ def _one_more(
 
 
 def _was_hot(soak: ProbePoint, role: DriveRole) -> bool:
-    limit = role.role.hot_c if role.role.hot_c is not None else HOT_C
-    return soak.temperature_hottest_c is not None and soak.temperature_hottest_c >= limit
+    return soak.temperature_hottest_c is not None and soak.temperature_hottest_c >= hot_from_c(role)
 
 
 def _fall_leaves(soaks: Sequence[ProbePoint], rate_bytes_per_s: float) -> float | None:

@@ -18,10 +18,9 @@ from math import exp
 
 from ebbmark_agent.evidence.standing import Standing as Word
 
-from ebbmark_collector.judge.course import HOT_C
 from ebbmark_collector.judge.filling import FULL, slowed_as_it_filled
 from ebbmark_collector.judge.findings import Cause, CauseKind, Outlook, Standing
-from ebbmark_collector.judge.heat import IDLE_ROSE_C, ROSE_C, idle_rise_c, rise_c
+from ebbmark_collector.judge.heat import IDLE_ROSE_C, ROSE_C, hot_from_c, idle_rise_c, rise_c
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import soak_series, spot_series
 from ebbmark_collector.roles import DriveRole
@@ -153,7 +152,7 @@ def _too_hot(case: _Case) -> Cause | None:
     hottest = max(
         (p.temperature_hottest_c for p in case.recent if p.temperature_hottest_c is not None), default=None
     )
-    limit = case.role.role.hot_c if case.role and case.role.role.hot_c is not None else HOT_C
+    limit = hot_from_c(case.role)
     rise = rise_c(case.soaks, case.spots)
     if hottest is not None and hottest >= limit:
         facts.append(f"It reached {hottest:.0f} °C while it was probed.")

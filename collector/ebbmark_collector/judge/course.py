@@ -25,6 +25,7 @@ from ebbmark_agent.evidence.demand import Demand
 from ebbmark_collector.judge.change import baseline, growth, step
 from ebbmark_collector.judge.filling import fill_meeting, slowed_as_it_filled, was_as_full
 from ebbmark_collector.judge.findings import Limit, Meeting, NoDate, Outlook, Slide
+from ebbmark_collector.judge.heat import HOT_C
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import (
     Dot,
@@ -45,7 +46,6 @@ AROUND_SOAK = timedelta(days=10)  # spots this near a soak tell what the cache g
 RECENT_SPOTS = 5  # [1]
 RECENT_SOAKS = 3  # [1]
 SOAK_SCATTER = 1.3  # [1] times a spot's: between soaks lie weeks of weather
-HOT_C = 70.0  # [degrees Celsius] where makers' throttling commonly begins; common practice, no source
 HEATED_SIGMAS = 2.0  # [1] of what soaks of this drive differ by
 GREEDY_TIMES = 1.25  # [1] times the demand, so half as much again as a take at the usual headroom writes
 SOAKS_SPAN_DAYS = 21.0  # [days] less is two soaks out of turn, and their scatter would make a steep course

@@ -1,4 +1,4 @@
-"""Whether a drive runs hotter than it did, written to or at rest."""
+"""From where on a drive is hot, and whether it runs hotter than it did, written to or at rest."""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -6,10 +6,17 @@ from statistics import median
 
 from ebbmark_collector.judge.history import ProbePoint, SubjectHistory
 from ebbmark_collector.judge.series import soak_series, spot_series
+from ebbmark_collector.roles import DriveRole
 
+HOT_C = 70.0  # [degrees Celsius] where makers' throttling commonly begins; common practice, no source
 ROSE_C = 6.0  # [K] hotter than at first
 IDLE_ROSE_C = 4.0  # [K] warmer at rest than at first, where little heat is made
 IDLE_READS = 7  # [1] a week of reads
+
+
+def hot_from_c(role: DriveRole | None) -> float:
+    """Give from where on a drive counts as hot: what its role allows, or where throttling begins [°C]."""
+    return role.role.hot_c if role is not None and role.role.hot_c is not None else HOT_C
 
 
 def runs_hotter(history: SubjectHistory, now: datetime) -> bool:

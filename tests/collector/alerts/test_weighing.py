@@ -764,6 +764,14 @@ def test_an_alert_that_stays_because_it_comes_and_goes_says_that_it_is_better() 
     assert weighed(a_past(*SOUND))[(K.READ_BACK_DIFFERS, "")].returning_s == 0.0
 
 
+@pytest.mark.parametrize("kind", [K.FLOOR_UNDER_DEMAND, K.MARGIN_THIN, K.STALLS_BEYOND_BUFFER, K.TOO_HOT])
+def test_what_a_person_ends_by_giving_another_role_is_over_at_once(kind: ConditionKind) -> None:
+    """It need not be watched for coming back: nothing asks for it any more."""
+    found = weighed(a_past(*SOUND), a_role(streams=()))[(kind, "")]
+
+    assert (found.sight, found.returning_s) == (Sight.ABSENT, 0.0)
+
+
 def test_a_drive_that_was_never_trimmed_is_not_news() -> None:
     """Without trim from its first probe on, nothing has stopped."""
     past = a_past(*SOUND, facts={"trim": False})
